@@ -4,9 +4,9 @@ Usage: reconciliation_reference.py FOLDER
 
 FOLDER holds log.jsonl, the events of the firm, and ours.json, a reconciliation for the end of each month
 (`tests/examples/reconcile_export.rs`). Everything is made again in SQL (Python's sqlite3) from the events alone, day by day
-and not statement by statement: of each day one statement speaks, the one that begins first; the balance per statement is
+and not statement by statement: of each day one statement speaks, the one that begins first, and those that go on from it on that day; the balance per statement is
 that statement's opening balance and its own lines; the balance per ledger is what entries make of it, each on the day it
-counts for (a closed month takes no new dates).
+counts for (what belongs into a closed month counts on the first day that is open, as its lock says; of older locks on the day of telling).
 """
 
 import json
@@ -41,10 +41,13 @@ class Log:
 
     def posted(self, event, on):
         """The day an event of a day counts for."""
-        if self.locks and on <= self.locks[-1]:
-            told = datetime.fromtimestamp(event["recorded_at"] / 1e6, timezone.utc).astimezone(self.zone).date()
-            return max(told.isoformat(), (date.fromisoformat(self.locks[-1]) + DAY).isoformat())
-        return on
+        if not self.locks or on > self.locks[-1]["through"]:
+            return on
+        first = (date.fromisoformat(self.locks[-1]["through"]) + DAY).isoformat()
+        if self.locks[-1].get("first_open"):
+            return first
+        told = datetime.fromtimestamp(event["recorded_at"] / 1e6, timezone.utc).astimezone(self.zone).date()
+        return max(told.isoformat(), first)
 
     def enter(self, event, account, amount, on=None, bank=None, deposit=None):
         day = self.posted(event, on or event["occurred_on"])
@@ -61,7 +64,7 @@ class Log:
         if kind == "firm_registered":
             self.zone = ZoneInfo(of["zone"])
         elif kind == "period_locked":
-            self.locks.append(of["through"])
+            self.locks.append(of)
         elif kind == "bank_account_declared":
             self.declared[of["bank"]] = (on, minor(of["opening"]))
             self.enter(event, "bank", minor(of["opening"]), bank=of["bank"])
@@ -127,6 +130,19 @@ class Log:
                         account, through, *([] if bank is None else [bank]))
 
 
+def in_chains(log, statements, opening):
+    """Statements of the same days in the order in which they go on from each other."""
+    ends = {name: begins + log.sum("SELECT SUM(minor) FROM listed WHERE id = ?", name) for _, _, name, begins in statements}
+    found, left = [], list(statements)
+    while left:
+        alike = [of for of in left if of[:2] == left[0][:2]]
+        goes_on = [of for of in alike if of[3] == (ends[found[-1][2]] if found else opening)]
+        begins = [of for of in alike if all(ends[other[2]] != of[3] for other in alike if other is not of)]
+        found.append((goes_on or begins or alike)[0])
+        left.remove(found[-1])
+    return found
+
+
 def reconcile(log, bank, through):
     """One account at the end of a day: what ours.json has of it."""
     opened_on, opening = log.declared[bank]
@@ -134,17 +150,25 @@ def reconcile(log, bank, through):
              "items": {}, "difference": 0}
     statements = log.db.execute("SELECT first, last, id, opening FROM statement WHERE bank = ? AND first <= ?"
                                 " ORDER BY first, last, id", (bank, through)).fetchall()
+    def listed(name, through):
+        return log.sum("SELECT SUM(minor) FROM listed WHERE id = ? AND booked <= ?", name, through)
+
+    openings = {name: amount for _, _, name, amount in statements}
     speaks = {}
-    for first, last, name, _ in statements:
-        day = max(first, opened_on)
+    for first, last, name, amount in in_chains(log, statements, opening):
+        day, spoken = max(first, opened_on), speaks.get(first)
+        # It goes on on the last day that is spoken of, with the balance there and other lines.
+        if spoken and first == max(speaks) and openings[spoken[-1]] + listed(spoken[-1], first) == amount and not log.sum(
+                "SELECT COUNT(*) FROM listed a JOIN listed b ON a.deposit = b.deposit WHERE a.id = ? AND b.id = ?", name, spoken[-1]) \
+                and log.sum("SELECT COUNT(*) FROM listed WHERE id = ?", name):
+            spoken.append(name)
         while day <= min(last, through):
-            speaks.setdefault(day, name)
+            speaks.setdefault(day, [name])
             day = (date.fromisoformat(day) + DAY).isoformat()
     if not speaks:
         return found
     begins, stated_on = min(speaks), max(speaks)
-    openings = {name: amount for _, _, name, amount in statements}
-    last = speaks[stated_on]
+    last = speaks[stated_on][-1]
     balance = openings[last] + log.sum("SELECT SUM(minor) FROM listed WHERE id = ? AND booked <= ?", last, stated_on)
     items, per_ledger = {}, {}
     entries = log.db.execute("SELECT deposit, SUM(minor) FROM entry WHERE account = 'bank' AND bank = ? AND posted <= ?"
@@ -157,7 +181,7 @@ def reconcile(log, bank, through):
     for name, booked, amount, of in log.db.execute(
             "SELECT l.deposit, l.booked, l.minor, l.id FROM listed l JOIN statement s ON s.id = l.id WHERE s.bank = ?",
             (bank,)):
-        if speaks.get(booked) == of:
+        if of in speaks.get(booked, ()):
             stated[name] = amount
     for name, (booked, amount, in_force) in lines.items():
         # On days between the declared opening and the last statement that none covers, lines stand for themselves.
@@ -186,7 +210,7 @@ def reconcile(log, bank, through):
     add("opening_counts_later", opening - posted)
     # What is left over is between statements: the first one's beginning, and the others'.
     before = (date.fromisoformat(begins) - DAY).isoformat()
-    first = speaks[begins]
+    first = speaks[begins][0]
     first_begins = openings[first] + log.sum("SELECT SUM(minor) FROM listed WHERE id = ? AND booked <= ?", first, before)
     earlier = sum(amount for booked, amount, in_force in lines.values() if in_force and opened_on <= booked < begins)
     add("opening_differs", first_begins - opening - earlier)

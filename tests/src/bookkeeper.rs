@@ -312,7 +312,13 @@ impl Bookkeeper {
                 } else {
                     let accepted = Some(accepted).filter(|accepted| !accepted.is_empty());
                     let checked_at = world.position();
-                    FirmAction::LockPeriod(PeriodLocked { accepted, checked_at, through })
+                    let first_open = Some(true);
+                    FirmAction::LockPeriod(PeriodLocked {
+                        accepted,
+                        checked_at,
+                        first_open,
+                        through,
+                    })
                 }
             }
         };

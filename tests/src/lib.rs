@@ -13,6 +13,7 @@ pub mod forger;
 pub mod fuzz;
 pub mod given_back;
 pub mod history;
+pub mod judgement;
 pub mod judging;
 pub mod lives;
 pub mod player;

@@ -39,6 +39,24 @@ impl Default for Player {
 }
 
 impl Player {
+    /// What a log makes of its firm.
+    pub fn of_log(log: impl IntoIterator<Item = Recorded>) -> Self {
+        let mut player = Self::default();
+        player.take(log);
+        player
+    }
+
+    /// Takes in what somebody else recorded next.
+    pub fn take(&mut self, events: impl IntoIterator<Item = Recorded>) {
+        for recorded in events {
+            if !self.world.has(recorded.stream) {
+                self.world.insert(recorded.stream, State::empty(recorded.stream));
+            }
+            self.world.apply(&recorded).expect("it was decided like this");
+            self.log.push(recorded);
+        }
+    }
+
     /// Plays one move.
     pub fn play(&mut self, step: &Move) -> Result<Vec<Recorded>, Refusal> {
         self.ids += 1;

@@ -2,11 +2,12 @@
 //! given back twice: by the domain alone.
 
 use domain::command::{
-    AccountAction, CaseAction, Chargeback, Command, Lower, PaymentReceived, Refund,
+    AccountAction, CaseAction, Chargeback, Command, Dated, FeeNamed, KeepFee, Lower,
+    PaymentReceived, Refund,
 };
 use domain::event::{Recorded, ServicePaused};
 
-use crate::history::{personal, usd};
+use crate::history::{personal, text, usd};
 use crate::reclaimed::{Desk, case, enrolment, reference, work};
 
 fn paid(name: &str, minor: i64) -> AccountAction {
@@ -20,7 +21,7 @@ fn refund(of: &str, name: &str, minor: i64) -> AccountAction {
 }
 
 /// Three fees of one invoice.
-fn billed() -> Desk {
+pub fn billed() -> Desk {
     let mut desk = Desk::open();
     desk.tell("2025-03-03", "2025-03-03", enrolment());
     let opened = [CaseAction::OpenWork].into_iter().chain(work("2025-03-10", 0, None));
@@ -62,6 +63,29 @@ pub fn restated() -> Vec<Recorded> {
 
 /// The log: three fees of one invoice, of which the last turns out to be exposed.
 pub fn log() -> Vec<Recorded> {
+    exposed().0.log
+}
+
+/// The same, with counsel's reason to keep the last fee in between, and more told late.
+pub fn kept() -> Vec<Recorded> {
+    let mut desk = exposed();
+    let kept = KeepFee {
+        amount: None,
+        counsel: text("Robin Ashdown"),
+        document: None,
+        fee: FeeNamed::Period(3),
+        reason: personal("Counsel holds that it was earned."),
+    };
+    let occurred_on = "2025-06-21".parse().expect("a date of ours");
+    let action = Dated { occurred_at: None, occurred_on, action: kept };
+    desk.play("2025-06-21", Command::KeepFee { case: case(), action });
+    desk.told_late("2025-06-23", "2025-06-12", refund("p1", "r3", 2_000));
+    desk.told_late("2025-06-24", "2025-06-22", refund("p1", "r4", 700));
+    desk.told_late("2025-06-25", "2025-06-09", paid("p4", 3_000));
+    desk.0.log
+}
+
+fn exposed() -> Desk {
     let mut desk = billed();
     desk.told_late("2025-06-12", "2025-06-10", paid("p1", 20_000));
     desk.told_late("2025-06-13", "2025-06-08", paid("p2", 10_000));
@@ -76,5 +100,5 @@ pub fn log() -> Vec<Recorded> {
     desk.told_late("2025-06-18", "2025-06-15", refund("p2", "r2", 4_000));
     desk.account("2025-06-19", paid("p3", 2_000));
     desk.account("2025-06-20", AccountAction::ChargebackWon(chargeback));
-    desk.0.log
+    desk
 }

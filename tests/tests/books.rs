@@ -4,9 +4,13 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
+#[path = "books/posting.rs"]
+mod posting;
+
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use books::{Anew, Entry, Poster};
+use calendar::CivilDate;
 use counterfoil_tests::bookkeeper::Bookkeeper;
 use counterfoil_tests::corrector::Corrector;
 use counterfoil_tests::history::{Crm, Shape};
@@ -162,12 +166,22 @@ fn requests(log: &[Recorded]) -> Vec<&[Recorded]> {
 
 fn every_promise(log: &[Recorded]) {
     let entries = whole(log);
-    let mut by_position: BTreeMap<u64, &Entry> = BTreeMap::new();
+    let mut by_position: BTreeMap<u64, Vec<&Entry>> = BTreeMap::new();
     for entry in &entries {
         let lines = entry.lines();
         assert!(lines.len() >= 2, "{entry:?}");
         assert_eq!(lines.iter().map(|line| line.amount_minor).sum::<i64>(), 0, "{entry:?}");
-        assert!(by_position.insert(entry.position, entry).is_none(), "one entry an event");
+        by_position.entry(entry.position).or_default().push(entry);
+    }
+    for of_event in by_position.values() {
+        let days: BTreeSet<_> = of_event.iter().map(|entry| entry.posted_on).collect();
+        assert_eq!(days.len(), of_event.len(), "one entry an event and a day: {of_event:?}");
+        let mut next = 1;
+        for entry in of_event {
+            assert_eq!(entry.first_line, next, "its lines are counted through");
+            next += u32::try_from(entry.lines().len()).unwrap();
+            assert!(of_event.len() == 1 || entry.kind == "money_restated", "{entry:?}");
+        }
     }
     // As of any request the control accounts are what the streams say, and every day balances.
     let mut states: HashMap<StreamId, State> = HashMap::new();
@@ -178,9 +192,8 @@ fn every_promise(log: &[Recorded]) {
                 .entry(recorded.stream)
                 .or_insert_with(|| State::empty(recorded.stream))
                 .apply(recorded);
-            if let Some(entry) = by_position.get(&recorded.position) {
-                sums.take(entry);
-            }
+            let of_event = by_position.get(&recorded.position).into_iter().flatten();
+            of_event.for_each(|entry| sums.take(entry));
         }
         let booked = Controls {
             receivable: sums.of(BookAccount::Receivable),
@@ -238,18 +251,16 @@ fn no_person_is_passed_over(log: &[Recorded]) -> u32 {
     automatic
 }
 
-/// Nothing told after a month was closed is dated into it, and what belongs there says so.
+/// What is told after a month was closed and belongs into it counts on the first day that is open, and says where it
+/// belongs; all else counts on its own day.
 fn closed_months_stay_closed(log: &[Recorded], entries: &[Entry]) {
     let mut locked = None;
     let mut entries = entries.iter().peekable();
     for recorded in log {
-        if let Some(entry) = entries.next_if(|entry| entry.position == recorded.position) {
-            match locked {
-                Some(through) if entry.occurred_on <= through => {
-                    assert!(entry.posted_on > through, "{entry:?} lands in a closed month");
-                }
-                _ => assert_eq!(entry.posted_on, entry.occurred_on),
-            }
+        while let Some(entry) = entries.next_if(|entry| entry.position == recorded.position) {
+            let first_open = locked.and_then(|through: CivilDate| through.succ_opt());
+            let first_open = first_open.unwrap_or(entry.occurred_on);
+            assert_eq!(entry.posted_on, entry.occurred_on.max(first_open), "{entry:?}");
         }
         if let Event::Firm(FirmEvent::PeriodLocked(lock)) = &recorded.event {
             locked = Some(lock.through);
@@ -292,6 +303,18 @@ fn every_cent_between_a_statement_and_the_ledger_is_an_item() {
             assert_eq!(-on_that_day(BookAccount::Suspense), open.sum::<i64>());
             let ledger = found.banks.iter().map(|bank| bank.ledger_minor).sum::<i64>();
             assert_eq!(on_that_day(BookAccount::Bank), ledger);
+            for line in found.banks.iter().flat_map(|bank| &bank.unexplained) {
+                let stream = StreamId::Deposit(line.deposit);
+                let seen = log.iter().find_map(|told| match &told.event {
+                    Event::Deposit(DepositEvent::StatementLineSeen(seen))
+                        if told.stream == stream =>
+                    {
+                        Some(seen.amount.minor())
+                    }
+                    _ => None,
+                });
+                assert_eq!(Some(line.minor), seen, "a line is open by what it brought: {line:?}");
+            }
             for bank in &found.banks {
                 kinds.extend(bank.items.iter().map(|item| item.kind));
                 let Some(statement) = bank.statement else { continue };

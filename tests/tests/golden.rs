@@ -87,6 +87,12 @@ fn corrected(log: &[Recorded]) -> FactCorrected {
 /// A payment for an invoice on which nothing was open; the other is of times before that was kept.
 const MEANT: &str = "payment_settled.v1.meant.json";
 
+/// What money comes to by its days, each part on the day of its fact; the other is of times before that was said.
+const BY_DAY: &str = "money_restated.v1.of_an_edition.json";
+
+/// A closed month whose late facts count on the first day that is open; the other is of times before that was said.
+const FIRST_OPEN: &str = "period_locked.v1.first_open.json";
+
 /// A fact about money of a history, taken back and told anew.
 fn money_corrected(log: &[Recorded]) -> Recorded {
     let paid = log.iter().find(|told| told.event.type_name() == "payment_settled").unwrap();
@@ -108,6 +114,7 @@ fn lines_shared(log: &[Recorded]) -> Recorded {
     let line = |paid: i64, written_off: i64| LineShare {
         credited: usd(0),
         exposed: Some(usd(9_900)).filter(|_| written_off > 0),
+        kept: None,
         lost: Some(usd(200)).filter(|_| written_off > 0),
         paid: usd(paid),
         unproved: Some(usd(4_900)).filter(|_| written_off == 0),
@@ -124,6 +131,7 @@ fn money_restated(log: &[Recorded]) -> Recorded {
     let line = LineShare {
         credited: usd(500),
         exposed: None,
+        kept: None,
         lost: Some(usd(200)),
         paid: usd(4_000),
         unproved: None,
@@ -134,7 +142,8 @@ fn money_restated(log: &[Recorded]) -> Recorded {
     };
     let payment = PaymentRestated { payment: payment.payment.clone(), unearned: usd(100) };
     let invoices = vec![InvoiceRestated { invoice: 3, lines: vec![line] }];
-    let event = MoneyRestated { beyond: usd(300), invoices, payments: vec![payment] };
+    let (beyond, edition, payments) = (usd(300), None, vec![payment]);
+    let event = MoneyRestated { beyond, edition, invoices, payments };
     Recorded { event: AccountEvent::from(event).into(), ..paid.clone() }
 }
 
@@ -338,6 +347,12 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
         (e.applied, e.meant, e.unearned) = (Vec::new(), Some(3), e.amount);
     }
     samples.insert(MEANT.into(), meant.to_bytes());
+    let mut restated = Recorded::from_bytes(&samples["money_restated.v1.json"]).unwrap();
+    if let Event::Account(AccountEvent::MoneyRestated(e)) = &mut restated.event {
+        e.edition = Some(2);
+    }
+    samples.insert(BY_DAY.into(), restated.to_bytes());
+    samples.insert(FIRST_OPEN.into(), samples["period_locked.v1.json"].clone());
     samples.insert(WITH_A_LIST.into(), samples["report_imported.v1.json"].clone());
     samples
 }
@@ -347,8 +362,9 @@ fn every_event_type_has_a_golden_file_that_still_reads() {
     let samples = samples(&history());
     let folder = folder("events");
     let of_types = Event::types().map(|(name, version)| format!("{name}.v{version}.json"));
-    let others =
-        [OF_A_TOKEN, WITH_A_LIST, WITH_A_TIME, WITH_PROMISES, MEANT].into_iter().chain(OF_LINES);
+    let others = [OF_A_TOKEN, WITH_A_LIST, WITH_A_TIME, WITH_PROMISES, MEANT, BY_DAY, FIRST_OPEN]
+        .into_iter()
+        .chain(OF_LINES);
     for file in of_types.chain(others.map(Into::into)) {
         let path = folder.join(&file);
         if !path.exists() && may_write() {

@@ -2,55 +2,110 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
 
-#[path = "properties/judgement.rs"]
-mod judgement;
 #[path = "properties/money_back.rs"]
 mod money_back;
 #[path = "properties/packs.rs"]
 mod packs;
+#[path = "properties/stage.rs"]
+mod stage;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use counterfoil_tests::campaign::from_environment;
 use counterfoil_tests::corrector::Corrector;
 use counterfoil_tests::given_back::gave_back_too_much;
-use counterfoil_tests::history::{Crm, Shape, firm_id};
+use counterfoil_tests::history::{Crm, Move, Shape, firm_id};
+use counterfoil_tests::judgement;
 use counterfoil_tests::player::Player;
 use domain::account::CHARGE_TRIES_MAX;
-use domain::event::{AccountEvent, CaseEvent, DepositEvent, Event, FeeEarned, Recorded, StreamId};
+use domain::command::{Command, Dated, FirmAction};
+use domain::event::{
+    AccountEvent, CaseEvent, DepositEvent, Event, FeeEarned, FeesReviewed, Recorded, StreamId,
+    UtcMicros,
+};
 use domain::ids::CaseId;
+use domain::judge::EDITION;
 use domain::terms::Seat;
 use domain::{State, World};
+use futures::executor::block_on;
 use proptest::prelude::*;
+use rand::RngExt as _;
+use stage::{OnEngine, Stage};
+use testbed::Database;
 
 /// A mistake is put right after every so many moves.
 const CORRECTED_EVERY: usize = 15;
 
-fn life(seed: u64, moves: usize) -> Player {
+/// The firm's fees are judged again after every so many moves, if it told something that they are judged by.
+const REVIEWED_EVERY: usize = 25;
+/// Moves of a life in memory, and of one through an engine.
+const MOVES: usize = 900;
+const MOVES_ON_ENGINE: usize = 400;
+
+/// A firm's life, and everything that must hold after each append and each review of it.
+async fn live(stage: &mut impl Stage, seed: u64, moves: usize) {
     let shape = Shape { clients: 8, enrol_days: 20, nonsense_percent: 8 };
     let mut crm = Crm::new(seed, shape);
-    let mut player = Player::default();
     for step in crm.set_up() {
-        player.play(&step).unwrap();
+        stage.play(&step).await.expect("setting a firm up is lawful");
     }
     let mut corrector = Corrector::new(seed);
+    let mut now = None;
     for at in 0..moves {
         let step = crm.next_move();
+        now = Some(step.now);
         if at % CORRECTED_EVERY == 0
-            && let Some(correction) = corrector.step(&player.log, step.now)
-            && let Ok(events) = player.play(&correction)
+            && let Some(correction) = corrector.step(&stage.player().log, step.now)
+            && let Some(events) = stage.play(&correction).await
         {
-            judgement::holds_after(&player, &correction, &events);
+            judgement::holds_after(stage.player(), &correction, &events);
         }
-        let before = money_back::claimable(&player, &step);
-        let Ok(events) = player.play(&step) else { continue };
-        assert_eq!(before, money_back::claimable(&player, &step), "{step:?} opened a gate");
+        if at % REVIEWED_EVERY == 0 {
+            review(stage, step.now).await;
+        }
+        let before = money_back::claimable(stage.player(), &step);
+        let Some(events) = stage.play(&step).await else { continue };
+        let after = money_back::claimable(stage.player(), &step);
+        assert_eq!(before, after, "{step:?} opened a gate");
         for event in &events {
             crm.learn(event);
         }
-        judgement::holds_after(&player, &step, &events);
+        judgement::holds_after(stage.player(), &step, &events);
     }
+    if let Some(now) = now {
+        review(stage, now).await;
+    }
+}
+
+/// Every claimed fee judged again, as an administrator has it done.
+async fn review(stage: &mut impl Stage, now: UtcMicros) {
+    let firm = stage.player().world.firm().unwrap();
+    let (today, through) = (firm.today(now).unwrap(), firm.law_at);
+    if firm.review_is_due() {
+        for case in stage.player().cases() {
+            let step = Move { now, command: Command::Review { case } };
+            stage.play(&step).await.expect("any client's fees can be judged again");
+        }
+        let reviewed = FeesReviewed { edition: EDITION, marked: 0, through };
+        let action = FirmAction::NoteReview(reviewed);
+        let action = Dated { occurred_at: None, occurred_on: today, action };
+        let step = Move { now, command: Command::Firm { action } };
+        stage.play(&step).await.expect("nothing was told of the firm since");
+    }
+    judgement::all_are_as_marked(stage.player(), today);
+}
+
+fn life(seed: u64, moves: usize) -> Player {
+    let mut player = Player::default();
+    block_on(live(&mut player, seed, moves));
     player
+}
+
+/// The same through the engine, on a database.
+async fn life_on(place: &str, seed: u64) -> Player {
+    let mut stage = OnEngine::open(place).await;
+    live(&mut stage, seed, MOVES_ON_ENGINE).await;
+    stage.end().await
 }
 
 fn fees(log: &[Recorded]) -> impl Iterator<Item = (CaseId, &Recorded, &FeeEarned)> {
@@ -204,12 +259,40 @@ proptest! {
 
     #[test]
     fn random_histories_keep_every_promise(seed in any::<u64>()) {
-        let player = life(seed, 900);
+        let player = life(seed, MOVES);
         check(&player);
-        judgement::order_of_telling_decides_nothing(&player, seed);
+        what_must_hold_exactly(&player, seed);
         judgement::no_reading_is_missed(&player);
-        judgement::more_work_exposes_nothing(&player, seed);
         packs::a_stricter_law_opens_nothing(&player, seed);
+    }
+}
+
+/// The order of telling decides nothing, neither of a client's facts nor of the firm's; and more work does no harm.
+fn what_must_hold_exactly(player: &Player, seed: u64) {
+    judgement::order_of_telling_decides_nothing(player, seed);
+    judgement::order_of_the_firms_facts_decides_nothing(player, seed);
+    judgement::more_work_exposes_nothing(player, seed);
+}
+
+/// The same through the engine, on both databases: what is read back is judged, and the two agree with a life in memory.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn random_histories_keep_every_promise_on_both_engines() {
+    let lives = from_environment("COUNTERFOIL_HISTORIES").unwrap_or(2);
+    for _ in 0..lives {
+        let seed: u64 = rand::rng().random();
+        println!("seed {seed}");
+        let mut memory = Player::default();
+        live(&mut memory, seed, MOVES_ON_ENGINE).await;
+        let folder = tempfile::tempdir().unwrap();
+        let file = format!("sqlite:{}", folder.path().join("life.db").display());
+        let database = Database::make("life");
+        for place in [file, database.url()] {
+            let player = life_on(&place, seed).await;
+            invoices_are_fees(&player.log);
+            accounts_balance(&player.world, &player.log);
+            what_must_hold_exactly(&player, seed);
+            judgement::is_the_same(&player, &memory);
+        }
     }
 }
 

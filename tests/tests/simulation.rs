@@ -21,12 +21,13 @@ const THREADS: usize = 2;
 /// Seeds after which everything that can happen must have happened.
 const ENOUGH_SEEDS: u64 = 500;
 /// What a simulation must have met, or it has shown nothing.
-const MUST_HAPPEN: [&str; 31] = [
+const MUST_HAPPEN: [&str; 33] = [
     "accepted",
     "answer lost",
     "clock jumps back",
     "commit fails",
     "commit vanishes",
+    "corrections",
     "cut off",
     "dropped",
     "duplicates",
@@ -49,6 +50,7 @@ const MUST_HAPPEN: [&str; 31] = [
     "replayed",
     "restarts",
     "reused",
+    "reviews",
     "slow store",
     "unavailable",
     "unknown",

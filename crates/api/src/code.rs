@@ -59,7 +59,8 @@ paired! {
     ErasureBasis = domain::event::ErasureBasis { Asked, RetentionOver }
     ExposureKind = domain::event::ExposureKind {
         EarlyService, DisputeWithoutBasis, NoAgreement, PapersMissing, FeeAskedUnearned,
-        PaymentUnearned, DisputeWithoutAuthority, SignedAgainstLaw,
+        PaymentUnearned, DisputeWithoutAuthority, SignedAfterDeath, ChargeUnauthorized,
+        ChargeAfterDeath, SignedAgainstLaw,
     }
     FailureReason = domain::event::FailureReason {
         InsufficientFunds, CardExpired, Declined, LostOrStolen, AccountClosed,

@@ -72,6 +72,9 @@ impl<'a> Anew<'a> {
     /// [`Impossible`] if one cannot follow what was there.
     pub fn take(&mut self, events: &[Recorded]) -> Result<(), Impossible> {
         let entries = self.poster.entries(|stream| self.states.get(&stream), events)?;
+        for recorded in events {
+            self.see(recorded);
+        }
         for entry in &entries {
             self.post(entry);
             self.reconciler.post(entry);
@@ -79,7 +82,6 @@ impl<'a> Anew<'a> {
         for recorded in events {
             match recorded.stream {
                 StreamId::Account(_) | StreamId::Deposit(_) => {
-                    self.see(recorded);
                     let stream = recorded.stream;
                     let empty = || State::empty(stream);
                     self.states.entry(stream).or_insert_with(empty).fold(recorded)?;
@@ -91,8 +93,11 @@ impl<'a> Anew<'a> {
         Ok(())
     }
 
-    /// Notes whose a line is, though it may be taken back.
+    /// Notes whose a line is, and which lines a match is of, though either may be taken back.
     fn see(&mut self, recorded: &Recorded) {
+        if let Event::Deposit(DepositEvent::DepositMatched(matched)) = &recorded.event {
+            self.reconciler.match_of(recorded.event_id, &matched.joined);
+        }
         if let (StreamId::Deposit(id), Event::Deposit(DepositEvent::StatementLineSeen(line))) =
             (recorded.stream, &recorded.event)
         {

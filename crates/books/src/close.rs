@@ -243,7 +243,7 @@ impl Unfinished {
 
     fn of_item(&mut self, firm: &Firm, bank: &BankReconciled, item: &BankItem) {
         let (rule, several) = match item.kind {
-            ItemKind::Opening | ItemKind::Broken | ItemKind::Gap => {
+            ItemKind::Opening | ItemKind::Broken | ItemKind::Contradicts | ItemKind::Gap => {
                 (CloseRule::StatementBroken, &mut self.statement_broken)
             }
             ItemKind::StatementOnly | ItemKind::LedgerOnly | ItemKind::BeforeOpening => {

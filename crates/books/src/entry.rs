@@ -36,10 +36,11 @@ pub struct EntryLine {
     pub plan: Option<PlanCode>,
 }
 
-/// What one event does to the books.
+/// What one event does to the books on one day. Most events count for one day alone; what puts the money of an account in
+/// the order of its days counts for several.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Entry {
-    /// The position of the event: an entry's number, and the same for ever.
+    /// The position of the event: an entry's number, and the same for ever. With the day it counts for it names the entry.
     pub position: u64,
     /// The event.
     pub event_id: EventId,
@@ -47,8 +48,8 @@ pub struct Entry {
     pub kind: &'static str,
     /// The day it counts for.
     pub posted_on: CivilDate,
-    /// The day it happened. Before [`Self::posted_on`] when that month was closed by the time it was
-    /// told: it lands in the open one and says where it belongs.
+    /// The day it happened, of several the first. Before [`Self::posted_on`] when that month was closed by the time it was
+    /// told: it counts on the first day that is open and says where it belongs.
     pub occurred_on: CivilDate,
     /// When it was told, UTC.
     pub recorded_at: UtcMicros,
@@ -61,6 +62,8 @@ pub struct Entry {
     pub reference: Option<String>,
     /// The event whose entry this one takes back.
     pub reverses: Option<EventId>,
+    /// The number of its first line: those of all entries of one event are counted through.
+    pub first_line: u32,
     /// What moves.
     pub transfers: Vec<Transfer>,
 }

@@ -13,11 +13,16 @@
 //! | credit granted | refunds and credits | receivable |
 //! | written off | chargeback losses as far as a bank took it back, then bad debt | receivable |
 //! | money corrected | what the fact moved, the other way | |
-//! | money restated | what the facts moved by their days, less what they had moved | |
+//! | money restated | what each fact moved by their days, less what it had moved, on the day of that fact | |
 //! | bank account declared | bank | kept in other books (the opening balance) |
 //! | bank line seen | bank | suspense |
 //! | deposit matched | suspense (net), processor costs | clearing (gross) |
 //! | line booked | suspense | what it is |
+//!
+//! **The day of an entry** is the day of its fact. Where the month of that day was closed when it was told, it is the first day that is
+//! open: so nothing that a closed month says changes, and a month that is open says what is known of it now. Of a conclusion (a fee
+//! marked) the fact is that it was concluded. Locks of before, and what money came to by days then, count on the day of telling, as
+//! they ever did: months that were closed on that stay as they were.
 //!
 //! A bank line or an opening balance below zero goes the other way. Reversals, and what is taken back, are the same transfers with the sign turned,
 //! on the day of what they reverse if its month is open. A lost chargeback posts nothing: the fee was
@@ -27,15 +32,16 @@
 //! Revenue is dated by the day the fee was earned (ASC 606, work billed in arrears), the receivable by
 //! the invoice: what was earned in one month and invoiced in the next is *earned, not invoiced* between.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use calendar::CivilDate;
 use domain::State;
-use domain::account::{Account, MoneyTold, Sum, Unfit};
+use domain::account::{Account, DaysEdition, MoneyTold, Sum, Unfit};
 use domain::deposit::Deposit;
 use domain::event::{
     AccountEvent, BookAccount, CaseEvent, DepositEvent, DepositMatched, Event, FeeMarked,
-    FirmEvent, LineBooked, Loss, MoneyCorrected, MoneyFact, Purpose, Recorded, StreamId,
+    FirmEvent, LineBooked, Loss, MoneyCorrected, MoneyFact, MoneyRestated, Purpose, Recorded,
+    StreamId,
 };
 use domain::firm::Firm;
 use domain::ids::{EventId, PlanCode};
@@ -96,6 +102,19 @@ impl<'a> Poster<'a> {
             let state = states
                 .entry(stream)
                 .or_insert_with(|| before(stream).cloned().unwrap_or_else(|| State::empty(stream)));
+            if let (
+                State::Account(account),
+                Event::Account(AccountEvent::MoneyRestated(
+                    e @ MoneyRestated { edition: Some(_), .. },
+                )),
+            ) = (&*state, &recorded.event)
+            {
+                let parts = self.restated_by_day(account, recorded, e);
+                entries
+                    .extend(parts.map_err(|unfit| Impossible::new(recorded, unfit.to_string()))?);
+                state.fold(recorded)?;
+                continue;
+            }
             // What a fact moved is known once it is folded; what is taken back or told anew, before.
             if matches!(&recorded.event, Event::Account(event) if event.money_fact().is_some()) {
                 state.fold(recorded)?;
@@ -123,26 +142,44 @@ impl<'a> Poster<'a> {
                 return Err(Impossible::new(recorded, "it does not belong to its stream"));
             }
         };
-        let Some(mut entry) = entry else { return Ok(None) };
-        entry.transfers.retain(|transfer| !transfer.amount.is_zero());
-        Ok(Some(entry).filter(|entry| !entry.transfers.is_empty()))
+        Ok(entry.and_then(moving))
     }
 
-    /// The day an event counts for: the day it happened, or, if that was closed when it was told, the
-    /// day it was told.
+    /// The day a fact counts for: see the head of this file.
     fn posted_on(&self, recorded: &Recorded, on: CivilDate) -> CivilDate {
-        let locks = self.firm.locks.iter().rev();
-        match locks
-            .map(|lock| (lock.position, lock.through))
-            .find(|(at, _)| *at < recorded.position)
-        {
-            Some((_, through)) if on <= through => {
+        let mut locks = self.firm.locks.iter().rev();
+        match locks.find(|lock| lock.position < recorded.position) {
+            Some(lock) if on <= lock.through => {
+                let first = lock.through.succ_opt().unwrap_or(lock.through);
                 let told = self.firm.today(recorded.recorded_at).unwrap_or(on);
                 // A clock that was set back does not open a closed month.
-                told.max(through.succ_opt().unwrap_or(through))
+                if lock.first_open { first } else { told.max(first) }
             }
             Some(_) | None => on,
         }
+    }
+
+    /// What each fact moved by their days, less what it had moved: an entry for each day that these count for.
+    fn restated_by_day(
+        &self,
+        before: &Account,
+        recorded: &Recorded,
+        e: &MoneyRestated,
+    ) -> Result<Vec<Entry>, Unfit> {
+        let mut entries: BTreeMap<CivilDate, Entry> = BTreeMap::new();
+        for of_fact in restated(before, e)? {
+            let part = self.begin(recorded, of_fact.on);
+            let entry = entries.entry(part.posted_on).or_insert(part);
+            entry.occurred_on = entry.occurred_on.min(of_fact.on);
+            entry.transfers.extend(of_fact.transfers);
+        }
+        let mut entries: Vec<Entry> = entries.into_values().filter_map(moving).collect();
+        let mut first_line = 1;
+        for entry in &mut entries {
+            entry.first_line = first_line;
+            first_line += u32::try_from(entry.lines().len()).unwrap_or(u32::MAX);
+        }
+        Ok(entries)
     }
 
     fn begin(&self, recorded: &Recorded, on: CivilDate) -> Entry {
@@ -162,6 +199,7 @@ impl<'a> Poster<'a> {
             deposit,
             reference: None,
             reverses: None,
+            first_line: 1,
             transfers: Vec::new(),
         }
     }
@@ -270,7 +308,10 @@ impl<'a> Poster<'a> {
             AccountEvent::InvoiceIssued(e) => {
                 (None, vec![about(e.number, transfer(Unbilled, Receivable, e.total))])
             }
-            AccountEvent::MoneyRestated(_) => (None, restated(account)?),
+            // Of earlier software: whole, on the day of telling.
+            AccountEvent::MoneyRestated(e) => {
+                (None, restated(account, e)?.into_iter().flat_map(|of| of.transfers).collect())
+            }
             // What it moved stands beside it, once it is folded.
             AccountEvent::PaymentSettled(_)
             | AccountEvent::PaymentFailed(_)
@@ -368,15 +409,27 @@ fn fact_of(account: &Account, position: u64) -> Result<&MoneyTold, Unfit> {
     account.told.get(&position).ok_or(Unfit::Missing("a fact about money"))
 }
 
-/// What the facts moved by their days, less what they moved as they were told.
-fn restated(before: &Account) -> Result<Vec<Transfer>, Unfit> {
-    let anew = before.by_days()?;
-    let mut transfers = Vec::new();
-    for (position, fact) in before.told.iter() {
-        transfers.extend(turned(moved(fact)?));
+/// What is told otherwise of what a fact moved.
+struct OfFact {
+    on: CivilDate,
+    transfers: Vec<Transfer>,
+}
+
+/// What each fact moved by their days, less what it moved as it was told.
+fn restated(before: &Account, e: &MoneyRestated) -> Result<Vec<OfFact>, Unfit> {
+    let anew = before.by_days(DaysEdition::of(e.edition)?)?;
+    let of_facts = before.told.iter().map(|(position, fact)| {
+        let mut transfers = turned(moved(fact)?);
         transfers.extend(moved(fact_of(&anew, *position)?)?);
-    }
-    Ok(transfers)
+        Ok(OfFact { on: fact.mark.on, transfers })
+    });
+    of_facts.collect()
+}
+
+/// An entry that moves something.
+fn moving(mut entry: Entry) -> Option<Entry> {
+    entry.transfers.retain(|transfer| !transfer.amount.is_zero());
+    Some(entry).filter(|entry| !entry.lines().is_empty())
 }
 
 /// What nothing allowed is no revenue: what was paid of it is owed to the client, what is open is not receivable, what was

@@ -39,6 +39,10 @@ pub(crate) struct Reconciler {
     clearing_minor: i64,
     /// The account and the day of every line ever recorded, though it was taken back.
     seen: HashMap<DepositId, (BankCode, CivilDate)>,
+    /// The pieces that each match named, by its event.
+    pieces: HashMap<EventId, Vec<DepositId>>,
+    /// The line whose match a piece is of, by the end of the day.
+    joined: HashMap<DepositId, DepositId>,
 }
 
 impl Reconciler {
@@ -51,6 +55,15 @@ impl Reconciler {
             entries: HashMap::new(),
             clearing_minor: 0,
             seen: HashMap::new(),
+            pieces: HashMap::new(),
+            joined: HashMap::new(),
+        }
+    }
+
+    /// Notes of which lines a match is, before its entry is taken in.
+    pub(crate) fn match_of(&mut self, event: EventId, pieces: &[DepositId]) {
+        if !pieces.is_empty() {
+            self.pieces.insert(event, pieces.to_vec());
         }
     }
 
@@ -96,6 +109,18 @@ impl Reconciler {
                 "match_reversed" => -1,
                 _ => 0,
             };
+            let of_match = match entry.kind {
+                "deposit_matched" => Some(entry.event_id),
+                "match_reversed" => entry.reverses,
+                _ => None,
+            };
+            for piece in of_match.and_then(|event| self.pieces.get(&event)).into_iter().flatten() {
+                if entry.reverses.is_some() {
+                    self.joined.remove(piece);
+                } else {
+                    self.joined.insert(*piece, id);
+                }
+            }
         } else if let Some(moved) = moved {
             *self.movements.entry(moved).or_default() += posted.clearing;
         } else if let (None, Some(bank)) = (entry.account, &entry.reference) {
@@ -211,7 +236,8 @@ impl Reconciler {
             .map(|(id, on)| ((on, id), posted(id).bank))
             .collect();
         let ledger_minor = opening_posted + in_ledger.values().sum::<i64>();
-        let statements = statements_of(code, deposits, self.through);
+        let declared_minor = opening.map_or(0, |(_, minor)| minor);
+        let statements = statements_of(code, deposits, self.through, declared_minor);
         let is_open = opening.is_some_and(|(on, _)| on <= self.through);
         let closed_on = declared.and_then(|of| of.declared.closed_on);
         let wanted = closed_on.map_or(self.through, |closed| closed.min(self.through));
@@ -247,7 +273,7 @@ impl Reconciler {
         }
     }
 
-    /// Lines in suspense: pieces of one line's money together, as its match explains them.
+    /// Lines in suspense: pieces of one line's money together, as its match explained them by then.
     fn unexplained(
         &self,
         deposits: &HashMap<DepositId, &Deposit>,
@@ -255,7 +281,7 @@ impl Reconciler {
     ) -> Vec<UnexplainedLine> {
         let mut sums: HashMap<DepositId, i64> = HashMap::new();
         for (id, posted) in &self.deposits {
-            let whole = deposits.get(id).and_then(|of| of.joined.as_ref()).map_or(*id, |of| of.to);
+            let whole = self.joined.get(id).copied().unwrap_or(*id);
             *sums.entry(whole).or_default() -= posted.suspense;
         }
         let line = |(id, minor): (DepositId, i64)| {

@@ -1,7 +1,8 @@
 //! The reconciliation of accounts at banks: from the balance that a statement shows to the balance of the ledger.
 //!
 //! A statement's balance on a day is its opening balance and its lines up to that day. Where days are covered by two
-//! statements, the one that begins first speaks for them; on days that none covers, the ledger's lines stand for
+//! statements, the one that begins first speaks for them, and one that says otherwise of them is named; but on one day several
+//! may go on from each other, each with the balance at which the one before it ends. On days that none covers, the ledger's lines stand for
 //! themselves, and the next statement's opening balance says whether they were all. So every cent between the two
 //! balances is an item with a name: [`BankReconciled::difference_minor`] is their sum, and nothing is left over.
 //!
@@ -18,6 +19,8 @@ pub enum ItemKind {
     Opening,
     /// A statement does not begin with the balance at which the one before it ends.
     Broken,
+    /// A statement says otherwise of days of which another one speaks.
+    Contradicts,
     /// Days between two statements that none covers.
     Gap,
     /// The declared opening balance counts in the ledger for a later day.
@@ -42,6 +45,7 @@ impl ItemKind {
         match self {
             Self::Opening => "opening_differs",
             Self::Broken => "statement_does_not_continue",
+            Self::Contradicts => "statement_contradicts",
             Self::Gap => "days_without_statement",
             Self::OpeningLater => "opening_counts_later",
             Self::Later => "counts_later",
@@ -144,6 +148,7 @@ impl BankReconciled {
             ItemKind::OpeningLater | ItemKind::Later | ItemKind::TakenBackLater => false,
             ItemKind::Opening
             | ItemKind::Broken
+            | ItemKind::Contradicts
             | ItemKind::Gap
             | ItemKind::StatementOnly
             | ItemKind::LedgerOnly

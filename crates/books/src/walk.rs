@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use calendar::{BusinessCalendar, CivilDate};
 use domain::deposit::{Deposit, Statement};
+use domain::event::StatementLine;
 use domain::ids::{BankCode, DepositId};
 
 use crate::reconciled::{BankItem, ItemKind, StatementBalance, StatementKnown};
@@ -11,11 +12,12 @@ use crate::reconciled::{BankItem, ItemKind, StatementBalance, StatementKnown};
 /// Amounts of lines, by the day the bank booked them.
 pub(crate) type Lines = BTreeMap<(CivilDate, DepositId), i64>;
 
-/// Statements in force that begin by a day, in the order of their days.
+/// Statements in force that begin by a day, in the order of their days. `opening` is the declared opening balance.
 pub(crate) fn statements_of<'d>(
     code: &BankCode,
     deposits: &HashMap<DepositId, &'d Deposit>,
     through: CivilDate,
+    opening: i64,
 ) -> Vec<(StatementKnown, &'d Statement)> {
     let of = deposits.iter().filter_map(|(id, of)| Some((*id, of.statement.as_ref()?)));
     let mut found: Vec<_> = of
@@ -34,6 +36,28 @@ pub(crate) fn statements_of<'d>(
         })
         .collect();
     found.sort_by_key(|(known, _)| (known.from, known.through, known.id));
+    in_chains(found, opening)
+}
+
+/// Statements of the same days in the order in which they go on from each other, whichever was read first.
+fn in_chains(
+    mut left: Vec<(StatementKnown, &Statement)>,
+    opening: i64,
+) -> Vec<(StatementKnown, &Statement)> {
+    let mut found: Vec<(StatementKnown, &Statement)> = Vec::with_capacity(left.len());
+    while let Some((first, _)) = left.first() {
+        let days = (first.from, first.through);
+        let alike = left.iter().take_while(|(known, _)| (known.from, known.through) == days);
+        let alike: Vec<&StatementKnown> = alike.map(|(known, _)| known).collect();
+        let ends = found.last().map_or(opening, |(known, _)| known.closing_minor);
+        let goes_on = alike.iter().position(|known| known.opening_minor == ends);
+        // Nothing goes before the first: none of the others ends where it begins.
+        let begins = alike.iter().enumerate().position(|(at, known)| {
+            let mut others = alike.iter().enumerate().filter(|(other, _)| *other != at);
+            others.all(|(_, other)| other.closing_minor != known.opening_minor)
+        });
+        found.push(left.remove(goes_on.or(begins).unwrap_or(0)));
+    }
     found
 }
 
@@ -57,10 +81,18 @@ impl Walk {
         let opened_on = opening.map(|(on, _)| on);
         let mut walk: Option<Self> = None;
         for (known, statement) in statements {
-            let after = walk.as_ref().map(|walk| next_day(walk.balance.on));
+            let goes_on = walk.as_ref().is_some_and(|walk| walk.goes_on_in(known, statement));
+            let after = walk.as_ref().map(|walk| next_day(walk.balance.on)).filter(|_| !goes_on);
             let start = [Some(known.from), after, opened_on].into_iter().flatten().max()?;
             if start > known.through || start > through {
                 // It has no day of its own.
+                if let Some(walk) = walk.as_mut().filter(|walk| walk.contradicts(known, statement))
+                {
+                    let deposit = Some(known.id);
+                    let (on, through) = (known.from, Some(known.through));
+                    let kind = ItemKind::Contradicts;
+                    walk.items.push(BankItem { kind, minor: 0, on, through, deposit });
+                }
                 continue;
             }
             let end = known.through.min(through);
@@ -116,6 +148,27 @@ impl Walk {
             walk = Some(walk_on);
         }
         walk
+    }
+
+    /// Whether a statement begins on the day on which what was gone along ends, with that balance and lines of its own.
+    fn goes_on_in(&self, known: &StatementKnown, statement: &Statement) -> bool {
+        let is_here = |line: &StatementLine| self.lines.contains_key(&(line.booked_on, line.line));
+        (known.from, known.opening_minor) == (self.balance.on, self.balance.minor)
+            && !statement.lines.is_empty()
+            && !statement.lines.iter().any(is_here)
+    }
+
+    /// Whether a statement of days that were gone along says otherwise of them: another balance at their end, or a line more.
+    fn contradicts(&self, known: &StatementKnown, statement: &Statement) -> bool {
+        let last = known.through.min(self.balance.on);
+        let after: i64 =
+            self.lines.iter().filter(|((on, _), _)| *on > last).map(|(_, minor)| minor).sum();
+        let is_there = |line: &&StatementLine| {
+            line.booked_on > last || self.lines.contains_key(&(line.booked_on, line.line))
+        };
+        let is_whole = last == known.through;
+        (is_whole && known.closing_minor != self.balance.minor - after)
+            || !statement.lines.iter().all(|line| is_there(&line))
     }
 
     /// Every item between the statements' balance and the ledger's.

@@ -683,7 +683,7 @@ account money_deposited deposit:id movements:[Movement]
 account money_undeposited deposit:id movements:[Movement]
 account money_corrected again?:id fact:EventRef kind:MoneyFact reason:personal said_by:personal
 account lines_shared invoice:u64 lines:[LineShare]
-account money_restated beyond:money invoices:[InvoiceRestated] payments:[PaymentRestated]
+account money_restated beyond:money edition?:u32 invoices:[InvoiceRestated] payments:[PaymentRestated]
 deposit statement_line_seen amount:money bank:code line:hash references:[code] return_reason?:code value_on?:day
 deposit payout_reported costs:money gross:money lines:u32 net:money payout:code
 deposit payout_lines_reported lines:[PayoutLine]
@@ -717,7 +717,7 @@ firm bank_account_declared bank:code closed_on?:day last_four?:text ledger_accou
 firm bank_account_taken_back bank:code declared:EventRef opening:money
 firm close_accepted amount:money count:u64 items:hash reason:text rule:CloseRule through:day
 firm close_acceptance_withdrawn acceptance:EventRef reason:text rule:CloseRule through:day
-firm period_locked accepted?:[EventRef] checked_at:u64 through:day
+firm period_locked accepted?:[EventRef] checked_at:u64 first_open?:flag through:day
 firm match_policy_set automatic:AutomaticMatches
 firm firm_corrected again?:flag fact:EventRef kind:FirmFact reason:text said_by:text
 looks client_looked_at access?:id kind:LookKind what:text
@@ -749,7 +749,8 @@ part Letter bureau:code document?:hash items:[code] mail_class:MailClass trackin
 part LinePart amount:money exposed?:money invoice:u64 line:u32
 part InvoiceRestated invoice:u64 lines:[LineShare]
 part PaymentRestated payment:code unearned:money
-part LineShare credited:money exposed?:money lost?:money paid:money unproved?:money written_off:money
+part KeptSince amount:money at:u64 on:day
+part LineShare credited:money exposed?:money kept?:[KeptSince] lost?:money paid:money unproved?:money written_off:money
 part ListingCorrected balance:money bureau:code item:code
 part ListingDeleted bureau:code item:code
 part Loss bad_debt:money charged_back:money
@@ -802,7 +803,7 @@ word EarlyFeeRule per_service subscription plan with_security ban
 word EndedBy client firm death
 word ErasureBasis asked retention_over
 word ExemptKind accountant attorney bank broker_dealer consumer_reporting_agency lender nonprofit real_estate_broker
-word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority signed_against_law
+word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority signed_after_death charge_unauthorized charge_after_death signed_against_law
 word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed circumstance_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee results_found
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
 word FeeKind monthly one_time report_single report_joint education
@@ -898,7 +899,9 @@ counterfoil.example/bundle/3 verify.py 28f3543b522d5c4dd272fb9a107c497a0273e3b11
 counterfoil.example/bundle/3 verify.py 5157724cd9f02648c007e7735861d064cf3d4a0c03c04ac09eed51eba9c48a2b
 counterfoil.example/bundle/3 verify.py 937e3bf5f5b517943fbd2391dc0165026897bed4a3d4aa14dbb97bdd1c91f9b5
 counterfoil.example/bundle/3 verify.py dd51f3c038a407dd6a1a2b095b7432828d660d7407e5355cbe970f0674170f21
+counterfoil.example/bundle/4 FORMAT.md 191d87d26a551ac13a50e51478b5382ea57aa84125f75b4ceb8633f80fcae582
 counterfoil.example/bundle/4 FORMAT.md d8ed737847306b0754723aa4373244fcf06109dca95f1bf4e5b0b062fd91bdef
+counterfoil.example/bundle/4 verify.py ba0c0c4971d287176683da784437df8a2893274ede4db1bcbf6bb8ca390f86da
 counterfoil.example/bundle/4 verify.py e561b30e0f6dad0aca008a058527457e74bbd710cdacecce0685529d4e1706fa
 """
 
@@ -2050,12 +2053,13 @@ def is_before(event, other):
 
 
 FOLLOWING = ("early_service", "no_agreement", "dispute_without_basis", "papers_missing", "dispute_without_authority",
+             "signed_after_death", "charge_unauthorized", "charge_after_death",
              "signed_against_law")
 
 
 def has_authority(changes, agreements, letter):
     """Whether the client's authority to write stood when a letter left; None if nobody said what came first that day.
-    Each of the agreements, none of them cancelled in its days, carries it anew."""
+    Each of the agreements, of those that stand, carries it anew."""
     signed = [agreement for agreement in agreements if is_before(letter, agreement) is not True]
     told = [event for event in by_day(changes) if event["payload"]["kind"] == "authority_revoked"
             and not any(is_before(event, agreement) is True for agreement in signed)]
@@ -2066,6 +2070,36 @@ def has_authority(changes, agreements, letter):
     if any(is_before(event, letter) is None and event["payload"]["holds"] != is_revoked for event in told):
         return None
     return not is_revoked
+
+
+def last_told(changes, kind, day):
+    """What was told last of a circumstance by the end of a day; of that day what is not known to come before other of it,
+    and of several the one that protects the client."""
+    told = [event for event in by_day(changes) if event["payload"]["kind"] == kind and event["occurred_on"] <= day]
+    last = [event for event in told if event["occurred_on"] == told[-1]["occurred_on"]]
+    last = [event for event in last if not any(is_before(event, other) is True for other in last)]
+    protects = [event for event in last if event["payload"]["holds"] == (kind == "debit_card")]
+    return (protects or last or [None])[0]
+
+
+def is_unauthorized(changes, charged, day):
+    """Whether no authorization of the client covers a charge, neither by the evening before its day nor by that day."""
+    def is_announced(event):
+        p, sent = event["payload"], day_of(event)
+        return (p["kind"] == "charge_notice" and p["holds"] and p.get("amount") == charged
+                and (sent + timedelta(days=10)).isoformat() <= p["charge_on"] <= day)
+    def is_barred(by):
+        mandate = last_told(changes, "charge_mandate", by)
+        if mandate is None:
+            card = last_told(changes, "debit_card", by)
+            return card is not None and card["payload"]["holds"]
+        p = mandate["payload"]
+        if not p["holds"]:
+            return True
+        most = minor(p.get("amount", charged))
+        is_agreed = minor(p.get("least", p.get("amount", charged))) <= minor(charged) <= most
+        return not is_agreed and not any(map(is_announced, changes))
+    return is_barred((date.fromisoformat(day) - timedelta(days=1)).isoformat()) and is_barred(day)
 
 
 def in_force(case):
@@ -2149,7 +2183,7 @@ def obsolete_from(listing):
 
 
 class Agreement:
-    """One that was not cancelled in its days."""
+    """One that was neither cancelled in its days nor signed behind the client's death."""
     def __init__(self, event, rules, window):
         self.event, self.rules, self.terms, self.last_day = event, rules, event["payload"]["terms"], None
         self.ended_by = []
@@ -2189,6 +2223,8 @@ class Service:
         cancellations = self.of("consent_cancelled")
         for event in self.of("consent_signed"):
             p, signed = event["payload"], event["occurred_on"]
+            if any(died["payload"]["by"] == "death" and is_before(died, event) is True for died in self.of("service_ended")):
+                continue
             state = self.state(case, signed, p["state"])
             rules = record.rules_of_signing(state, p.get("activity", ()), signed, before) or p["rules"]
             window = cancellation_window(self.readings(event, signed)[1], rules["cancellation"])
@@ -2702,8 +2738,15 @@ class Life:
         return agreement["occurred_on"] <= cancellation["payload"]["sent_on"] <= agreement["payload"]["cancel_through"]
 
     def standing(self):
-        """The agreements that were not cancelled in their days, by the day of signing."""
-        return [a for a in self.agreements if not any(self.is_in_days(c, a) for c in self.cancellations)]
+        """The agreements neither cancelled in their days nor signed behind the client's death, by the day of signing."""
+        return [a for a in self.agreements if not any(self.is_in_days(c, a) for c in self.cancellations)
+                and not self.is_behind_death(a)]
+
+    def deaths(self):
+        return [event for event in self.ends if event["payload"]["by"] == "death"]
+
+    def is_behind_death(self, agreement):
+        return any(is_before(died, agreement) is True for died in self.deaths())
 
     def is_served(self, day, done=None):
         """Whether an agreement was in force on a day of service; what was done on its last day unless known to be later."""
@@ -2730,11 +2773,23 @@ class Life:
             broken = [e for e in done if e["event"] == "round_sent"
                       and has_authority(self.changes, self.standing(), e) is False]
             return exposure["position"] not in alike[len(broken):]
+        if p["kind"] == "signed_after_death":
+            signed = [a for a in self.agreements if a["occurred_on"] == day]
+            return "cause" not in exposure or any(map(self.is_behind_death, signed))
+        if p["kind"] in ("charge_unauthorized", "charge_after_death") and not ("cause" in exposure and "amount" in p):
+            return True
+        if p["kind"] == "charge_after_death":
+            return self.is_charged_after_death(day)
+        if p["kind"] == "charge_unauthorized":
+            return not self.is_charged_after_death(day) and is_unauthorized(self.changes, p["amount"], day)
         if p["kind"] == "papers_missing":
             return not self.has_papers()
         if p["kind"] == "signed_against_law":
             return any(agreement["occurred_on"] == day for agreement in self.agreements)
         return p.get("period") not in self.settled
+
+    def is_charged_after_death(self, day):
+        return any(died["occurred_on"] < day for died in self.deaths())
 
     def is_early(self, day):
         return not any(agreement["payload"]["service_from"] <= day for agreement in self.standing())
@@ -2772,7 +2827,9 @@ class Life:
 
 # ---- What can have been recorded, FORMAT.md ---------------------------------------------------------------
 
-LAWS = {"dispute_without_authority": "common law of agency", "early_service": "15 USC 1679d(a)(2)", "dispute_without_basis": "15 USC 1679b(a)(1)",
+LAWS = {"dispute_without_authority": "common law of agency", "signed_after_death": "15 USC 1679d(a)(1)",
+        "charge_unauthorized": "12 CFR 1005.10(b) to (d)", "charge_after_death": "common law of agency",
+        "early_service": "15 USC 1679d(a)(2)", "dispute_without_basis": "15 USC 1679b(a)(1)",
         "no_agreement": "15 USC 1679d(a)(1)", "papers_missing": "common practice, no source",
         "fee_asked_unearned": "15 USC 1679b(b); 16 CFR 310.4(a)(2)", "payment_unearned": "15 USC 1679b(b)",
         "signed_against_law": "15 USC 1679j"}
@@ -3251,7 +3308,9 @@ class Books:
             if answered is not None:  # that refund was never made: its request waits again
                 answered["refund"] = False
         elif kind in ("chargeback_won", "chargeback_lost") and name in self.backs:
-            self.backs[name]["status"] = "open"
+            was_lost = kind == "chargeback_won" and any(
+                told["event"]["event"] == "chargeback_lost" and told["name"] == name for told in self.told.values())
+            self.backs[name]["status"] = "lost" if was_lost else "open"
         for invoice in self.invoices.values():
             invoice["steps"] = [step for step in invoice["steps"] if step[1] != p["fact"]["position"]]
         if "again" in p:
@@ -3293,7 +3352,7 @@ class Books:
         elif name == "payment_settled":
             applied = [(a["invoice"], minor(a["amount"])) for a in p["applied"]]
             self.payments[p["payment"]] = {"amount": minor(p["amount"]), "applied": applied, "returned": 0,
-                                           "on": event["occurred_on"], "meant": p.get("meant"), "unearned": minor(p["unearned"]),
+                                           "on": event["occurred_on"], "meant": p.get("meant"), "unearned": minor(p["unearned"]), "found": minor(p["unearned"]),
                                            "held": {(part["invoice"], part["line"]): minor(part["amount"])
                                                     for part in p.get("lines", ())}}
             for number, part in applied:
@@ -3352,7 +3411,8 @@ class Books:
             self.payments[back["payment"]]["unearned"] += unearned
             self.payments[back["payment"]]["returned"] -= back["amount"]
         elif name == "chargeback_lost" and p["chargeback"] in self.backs:
-            self.backs[p["chargeback"]]["status"] = "lost"
+            if self.backs[p["chargeback"]]["status"] != "won":
+                self.backs[p["chargeback"]]["status"] = "lost"
         elif name in ("money_deposited", "money_undeposited"):
             movements = {(movement["kind"], movement["name"]) for movement in p["movements"]}
             self.deposited = self.deposited | movements if name == "money_deposited" else self.deposited - movements
@@ -3361,6 +3421,8 @@ class Books:
                 line.update((of, minor(sums[of])) for of in line)
         elif name == "money_restated":
             self.restate(p)
+        elif name == "unearned_payment_found" and p["payment"] in self.payments:
+            self.payments[p["payment"]]["found"] = minor(p["amount"])
         elif name in ("credit_granted", "written_off") and p["invoice"] in invoices:
             invoice = invoices[p["invoice"]]
             if name == "written_off":
@@ -3392,8 +3454,8 @@ class Books:
         size = minor(event["payload"]["amount"]) if kind in ("credit_granted", "written_off") else 0
         return on, ByDays.RANKS.get(kind, 6), name or "", size
 
-    def by_days(self):
-        """The account as it would stand if everything had been told in the order of the days."""
+    def by_days(self, edition):
+        """The account as it would stand if everything had been told in the order of the days, by a reading of those."""
         anew, facts = Books(), sorted(self.told.values(), key=self.place)
         anew.places, anew.refunds, anew.deposited = self.places, {}, self.deposited
         for number, invoice in self.invoices.items():
@@ -3401,7 +3463,9 @@ class Books:
             lines = [{"paid": 0, "credited": 0, "written_off": 0} for _ in invoice["lines"]]
             anew.invoices[number] = dict(invoice, steps=[], charges=[], lines=lines, **nothing)
         for fact in facts:
-            anew.tell(self, fact)
+            anew.tell(self, fact, edition)
+            for payment in anew.payments.values():
+                payment["found"] = max(payment["found"], payment["unearned"])
         for fact in facts:
             p = fact["event"]["payload"]
             if fact["event"]["event"] == "written_off":
@@ -3410,12 +3474,13 @@ class Books:
                 more = min(minor(p["amount"]) - done, max(0, anew.open(p["invoice"])))
                 if more > 0:
                     kept = anew.told[fact["event"]["position"]]["moved"]
-                    anew.tell(self, fact, more)
+                    anew.tell(self, fact, edition, more)
                     anew.told[fact["event"]["position"]]["moved"][:0] = kept
         for name, payment in anew.payments.items():
             for fact in anew.told.values():
                 fact["moved"] = [part for part in fact["moved"] if part[0] is not payment["held"]]
             payment["held"] = self.payments[name]["held"]
+            payment["found"] = min(payment["found"], self.payments[name]["found"])
         helds = [payment["held"] for payment in self.payments.values()]
         for position, fact in anew.told.items():
             before = self.told[position]
@@ -3428,7 +3493,7 @@ class Books:
         anew.told = dict(sorted(anew.told.items()))
         return anew
 
-    def tell(self, before, fact, sum_=None):
+    def tell(self, before, fact, edition, sum_=None):
         """Tells a fact of another reading of this account, lines unnamed; of a write-off what is left of it, if that is said."""
         event, name, kind = fact["event"], fact["name"], fact["event"]["event"]
         p = {key: value for key, value in event["payload"].items() if key not in ("lines", "owed", "request")}
@@ -3446,6 +3511,8 @@ class Books:
         elif kind == "written_off":
             open_ = max(0, self.open(p["invoice"]))
             p["amount"] = dict(p["amount"], minor=min(minor(p["amount"]), open_) if sum_ is None else sum_)
+        elif kind == "refund_issued" and edition >= 2:
+            self.goes_back_of_what_was_paid_twice(p["payment"], minor(p["amount"]))
         elif kind == "chargeback_won":
             p.pop("whole", None)
             p.update({"whole": True} if before.backs[name]["lines"] is not None else {})
@@ -3453,6 +3520,35 @@ class Books:
         self.note(told, (lambda: self.credit(p)) if kind == "credit_granted" else (lambda: self.take_in(told)))
         if kind == "chargeback_opened":
             self.backs[name]["lines"] = None if before.backs[name]["lines"] is None else []
+
+    def goes_back_of_what_was_paid_twice(self, name, sum_):
+        """Where an invoice was paid twice, a refund of the payment that pays it gives the other one its place."""
+        payment = self.payments[name]
+        for number, part in self.taken_back(name, sum_)[1]:
+            others = [(of["on"], other) for other, of in self.payments.items()
+                      if other != name and next((at for at, _ in of["applied"]), of["meant"]) == number
+                      and of["on"] >= self.invoices[number]["issued_on"]]
+            for _, other in sorted(others, reverse=True):
+                takes = min(part, self.payments[other]["unearned"], dict(payment["applied"])[number],
+                            max(0, payment["amount"] - payment["returned"] - payment["unearned"]))
+                for of, more in ((payment, -takes), (self.payments[other], takes)):
+                    applied = dict(of["applied"])
+                    if takes or number in applied:
+                        applied[number] = applied.get(number, 0) + more
+                    of["applied"] = list(applied.items())
+                    of["unearned"] -= more
+                part -= takes
+
+    def moved_on(self):
+        """What its facts moved, day by day: of an invoice's sum, or of what is unearned."""
+        numbers = {id(invoice): number for number, invoice in self.invoices.items()}
+        payments, found = {id(payment) for payment in self.payments.values()}, {}
+        for fact in self.told.values():
+            for of, at, sum_ in fact["moved"]:
+                if (at in ("paid", "credited", "written_off", "lost") and id(of) in numbers) or (at == "unearned" and id(of) in payments):
+                    key = fact["event"]["occurred_on"], fact["event"]["event"], numbers.get(id(of)), at
+                    found[key] = found.get(key, 0) + sum_
+        return {key: sum_ for key, sum_ in found.items() if sum_ != 0}
 
     def credit(self, p):
         """A credit forgives what is open, then what was given up, then what was paid: that is owed."""
@@ -3481,7 +3577,7 @@ class Books:
         return invoices, payments, sum(fact["beyond"] for fact in anew.told.values())
 
     def restate(self, p):
-        anew = self.by_days()
+        anew = self.by_days(p.get("edition", 1))
         changed = self.otherwise(anew)[0]
         for number, invoice in anew.invoices.items():
             if number not in changed:
@@ -3516,6 +3612,22 @@ class Books:
         return given
 
 
+def not_asked(lines):
+    """What is said of each line that may not be asked for."""
+    def of(line, name):
+        return minor(line[name]) if name in line else 0
+    return [(of(line, "exposed"), of(line, "unproved"), line.get("kept", [])) for line in lines]
+
+
+def exposed_by(exposed, kept, day, position):
+    """What of a line nothing allowed and counsel did not keep when a fact happened. Of one day what was told first came first."""
+    if not kept:
+        return exposed
+    whole = exposed + minor(kept[-1]["amount"])
+    by_then = [minor(one["amount"]) for one in kept if (one["on"], one["at"]) < (day, position)]
+    return max(0, whole - by_then[-1]) if by_then else whole
+
+
 class ByDays:
     """The lines of an invoice, as the facts of its money are gone through by their days."""
     RANKS = {"payment_settled": 0, "credit_granted": 1, "refund_issued": 2, "chargeback_opened": 3, "written_off": 4, "chargeback_won": 5}
@@ -3523,7 +3635,8 @@ class ByDays:
     def __init__(self, books, number, not_asked):
         invoice = books.invoices[number]
         self.wholes = [minor(line["amount"]) for line in invoice["event"]["payload"]["lines"]]
-        self.not_asked, self.held, self.taken, self.late = not_asked, {}, {}, []
+        self.exposed, self.unproved = [exposed for exposed, _, _ in not_asked], [unproved for _, unproved, _ in not_asked]
+        self.held, self.taken, self.late = {}, {}, []
         self.lines = [{"paid": 0, "credited": 0, "written_off": 0} for _ in self.wholes]
         facts = []
         for fact in books.told.values():
@@ -3534,8 +3647,9 @@ class ByDays:
             is_of = any(moved.values()) or any(of is line for of, _, _ in fact["moved"] for line in invoice["lines"])
             if is_of and fact["event"]["event"] in self.RANKS:
                 facts.append((fact["event"]["occurred_on"], self.RANKS[fact["event"]["event"]], fact["name"] or "", moved["paid"],
-                              moved["credited"], moved["written_off"], fact["event"]["event"]))
-        for _, _, name, paid, credited, written_off, kind in sorted(facts):
+                              moved["credited"], moved["written_off"], fact["event"]["event"], fact["event"]["position"]))
+        for day, _, name, paid, credited, written_off, kind, position in sorted(facts):
+            self.exposed = [exposed_by(exposed, kept, day, position) for exposed, _, kept in not_asked]
             payment = books.backs.get(name, {}).get("payment")
             if kind == "payment_settled":
                 self.recover(name, -written_off)
@@ -3552,12 +3666,13 @@ class ByDays:
                 self.charge_back(name, payment, -paid)
             else:
                 self.give_again(name, payment, paid, -written_off)
+        self.exposed = [exposed for exposed, _, _ in not_asked]
         late, self.late = self.late, []
         for kind, name, sum_ in late:
             self.add(kind, name, sum_)
 
     def open(self, at):
-        line, whole, (exposed, unproved) = self.lines[at], self.wholes[at], self.not_asked[at]
+        line, whole, exposed, unproved = self.lines[at], self.wholes[at], self.exposed[at], self.unproved[at]
         open_, allowed = max(0, whole - sum(line.values())), max(0, whole - exposed)
         of_exposed = max(0, open_ - max(0, allowed - line["paid"]))
         of_unproved = min(open_ - of_exposed, unproved)
@@ -3582,7 +3697,7 @@ class ByDays:
     def recover(self, name, sum_):
         """What was given up is paid: first of what may be asked for."""
         turns = []
-        for line, whole, (exposed, _) in zip(self.lines, self.wholes, self.not_asked):
+        for line, whole, exposed in zip(self.lines, self.wholes, self.exposed):
             given_up = max(0, line["written_off"])
             first = min(max(0, max(0, whole - exposed) - line["paid"]), given_up)
             turns.append((first, given_up - first))
@@ -3597,7 +3712,7 @@ class ByDays:
     def forgive(self, paid, given_up):
         """Makes room for a credit: what it forgives of what was paid, and of what was given up."""
         turns = []
-        for line, whole, (exposed, _) in zip(self.lines, self.wholes, self.not_asked):
+        for line, whole, exposed in zip(self.lines, self.wholes, self.exposed):
             owed = max(0, line["paid"] - max(0, whole - exposed))
             turns.append((owed, max(0, line["paid"]) - owed))
         for kind, sum_, of in (("paid", paid, turns),
@@ -3613,7 +3728,7 @@ class ByDays:
 
     def give_back(self, sum_):
         turns = []
-        for line, whole, (exposed, _) in zip(self.lines, self.wholes, self.not_asked):
+        for line, whole, exposed in zip(self.lines, self.wholes, self.exposed):
             owed = max(0, line["paid"] - max(0, whole - exposed))
             turns.append((owed, max(0, line["paid"]) - owed))
         parts, left = self.share(sum_, turns)
@@ -4006,7 +4121,7 @@ class Derivation:
                 continue
             p = event["payload"]
             table.compare([event["position"], since[claim["position"]], client, p["account"], "fee_asked_unearned",
-                           LAWS["fee_asked_unearned"], claim["payload"]["period"], "", amount(p["owed"]),
+                           LAWS["fee_asked_unearned" if "G6" in p["gates"] else "payment_unearned"], claim["payload"]["period"], "", amount(p["owed"]),
                            currency_of(p["owed"]), yes(minor(p["owed"]) + minor(p["open"]) > 0)], event["position"])
         kept = self.of(case, "fee_kept") if is_judged else []
         for event in kept:
@@ -4018,10 +4133,14 @@ class Derivation:
                            "fee_kept", LAWS["payment_unearned"], claim["payload"]["period"] if claim else "", "",
                            amount(p["amount"]), currency_of(p["amount"]),
                            yes(event is last and minor(p["amount"]) > 0)], event["position"])
-        for event in self.of(money_in_force(account), "unearned_payment_found"):
+        payments = Books.of(account).payments
+        last = {event["payload"]["payment"]: event for event in self.of(money_in_force(account), "unearned_payment_found")}
+        for event in sorted(last.values(), key=lambda event: event["position"]):
             p = event["payload"]
-            table.compare([event["position"], event["occurred_on"], client, client, "payment_unearned", p["cites"],
-                           "", p["payment"], amount(p["amount"]), currency_of(p["amount"]), ""], event["position"])
+            most = payments.get(p["payment"], {"found": 0})["found"]
+            if most > 0:
+                table.compare([event["position"], event["occurred_on"], client, client, "payment_unearned", p["cites"], "", p["payment"],
+                               amount(dict(p["amount"], minor=most)), currency_of(p["amount"]), ""], event["position"])
 
     def money(self, account_id, account):
         books = Books()
@@ -4165,23 +4284,27 @@ class Derivation:
     @staticmethod
     def is_restated(books, p):
         """Whether money comes by its days to what is said, if what of lines may not be asked for is as it says."""
-        anew = books.by_days()
+        edition = p.get("edition", 1)
+        if "edition" in p and edition != 2:
+            return False
+        anew = books.by_days(edition)
         invoices, payments, beyond = books.otherwise(anew)
         before = sum(fact["beyond"] for fact in books.told.values())
         is_all = [of["invoice"] for of in p["invoices"]] == invoices and minor(p["beyond"]) == beyond \
             and [(of["payment"], minor(of["unearned"])) for of in p["payments"]] == payments \
-            and bool(invoices or payments or beyond != before)
+            and bool(invoices or payments or beyond != before or (edition >= 2 and anew.moved_on() != books.moved_on()))
         for of in p["invoices"] if is_all else ():
             invoice, lines = anew.invoices[of["invoice"]], of["lines"]
             if len(lines) != len(invoice["lines"]) or any(
-                    minor(line[name]) == 0 for line in lines for name in ("exposed", "unproved", "lost") if name in line):
+                    minor(line[name]) == 0 for line in lines for name in ("exposed", "unproved", "lost") if name in line) \
+                    or any(line.get("kept") == [] for line in lines):
                 return False
-            not_asked = [tuple(minor(line[name]) if name in line else 0 for name in ("exposed", "unproved")) for line in lines]
+            said = not_asked(lines)
             found = [{name: minor(line[name]) for name in ("paid", "credited", "written_off")} for line in lines]
             if len(lines) == 1:
-                is_all &= found == invoice["lines"] and not_asked == [(0, 0)]
+                is_all &= found == invoice["lines"] and said == [(0, 0, [])]
             else:
-                is_all &= found == ByDays(anew, of["invoice"], not_asked).lines
+                is_all &= found == ByDays(anew, of["invoice"], said).lines
             is_all &= sum(minor(line["lost"]) for line in lines if "lost" in line) == invoice["lost"]
         return is_all
 
@@ -4191,14 +4314,15 @@ class Derivation:
         invoice, lines = books.invoices.get(p["invoice"]), p["lines"]
         if invoice is None or len(lines) != len(invoice["lines"]) or len(lines) < 2:
             return ["it is not of the lines of an invoice that has several"]
-        not_asked = [tuple(minor(line[name]) if name in line else 0 for name in ("exposed", "unproved")) for line in lines]
+        said = not_asked(lines)
         found = [{name: minor(line[name]) for name in ("paid", "credited", "written_off")} for line in lines]
         wrong = []
-        if any(minor(line[name]) == 0 for line in lines for name in ("exposed", "unproved", "lost") if name in line):
+        if any(minor(line[name]) == 0 for line in lines for name in ("exposed", "unproved", "lost") if name in line) \
+                or any(line.get("kept") == [] for line in lines):
             wrong.append("it says of a line what is nothing")
         is_all = all(sum(line[name] for line in found) == invoice[name] for name in found[0]) \
             and sum(minor(line["lost"]) for line in lines if "lost" in line) == invoice["lost"]
-        if not is_all or all(found != ByDays(of, p["invoice"], not_asked).lines for of in (books.by_days(), books)):
+        if not is_all or all(found != ByDays(of, p["invoice"], said).lines for of in (books.by_days(2), books.by_days(1), books)):
             wrong.append("its money is of other lines by the days of what was told of it")
         return wrong
 
@@ -4441,7 +4565,11 @@ class Derivation:
                 check(request is None or request["refund"] or request["payment"] != p["payment"],
                       "it answers no request for its payment")
         elif name in ("chargeback_won", "chargeback_lost"):
-            check(books.backs.get(p["chargeback"], {}).get("status") != "open", "no chargeback of its name was open")
+            lost = [fact["event"]["occurred_on"] for fact in books.told.values()
+                    if fact["event"]["event"] == "chargeback_lost" and fact["name"] == p["chargeback"]]
+            status = books.backs.get(p["chargeback"], {}).get("status")
+            is_lost = name == "chargeback_won" and status == "lost" and lost[:1] and lost[0] <= event["occurred_on"]
+            check(status != "open" and not is_lost, "no chargeback of its name was open")
             check("whole" in p and books.backs.get(p["chargeback"], {}).get("lines") is None,
                   "it goes to all lines where there is one alone")
         elif name == "lines_shared":

@@ -1,6 +1,7 @@
 //! From a command to events or a refusal. Pure: the world, the clock and the ids are arguments.
 
 mod billing;
+mod charged;
 mod couple;
 mod fact;
 mod firm_fact;
@@ -13,7 +14,7 @@ use std::collections::BTreeSet;
 
 use calendar::{CivilDate, Datelike, Zone};
 
-use crate::account;
+use crate::account::{self, Charged};
 use crate::case;
 use crate::command::{AccountAction, CaseAction, Command, Dated, FirmAction, Look, Run};
 use crate::deposit;
@@ -72,7 +73,9 @@ fn decide_into(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt>
     let touched = marks::touched(draft.world(), command)?;
     let awaited = marks::awaited(draft, command, &touched)?;
     let held = money::held_before(draft, command, &touched)?;
+    let authorizing = charged::authorizing(draft.world(), command)?;
     decide_one(draft, command)?;
+    charged::tell(draft, &authorizing)?;
     marks::mark(draft, command, &touched, &awaited)?;
     money::opens_nothing(draft, &held)
 }
@@ -291,7 +294,8 @@ fn on_account(
     let facts = account::Facts { id, currency, exposed, held, on, token };
     let events = account::decide(world.account(id)?, &facts, &dated.action)?;
     if let Some(AccountEvent::ChargeRequested(charge)) = events.first() {
-        may_be_charged(draft.world(), id, charge.amount, on)?;
+        let charge = Charged { amount: charge.amount, invoice: charge.invoice, on };
+        may_be_charged(draft.world(), id, charge)?;
     }
     if let Some(name) = events.first().and_then(MovementName::of) {
         named::check(draft, id, &name)?;
@@ -302,9 +306,9 @@ fn on_account(
     Ok(())
 }
 
-/// Whether the card of an account's owner may be charged an amount, by what the client authorized.
-fn may_be_charged(world: &World, id: AccountId, amount: Money, on: CivilDate) -> Result<(), Halt> {
-    match world.case(id.owner())?.bars_charge(amount, on) {
+/// Whether the card of an account's owner may be charged, by what the client authorized.
+fn may_be_charged(world: &World, id: AccountId, charge: Charged) -> Result<(), Halt> {
+    match world.case(id.owner())?.bars_charge(charge, &world.account(id)?.charged()) {
         None => Ok(()),
         Some((detail, cites)) => {
             Err(Refusal::citing(Reason::StateRefuses, StreamId::Account(id), detail, cites).into())

@@ -5,6 +5,7 @@
 mod common;
 
 use common::*;
+use counterfoil_domain::case::NoticeSent;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::gates::{Answer, Gate};
@@ -410,4 +411,148 @@ fn the_agreements_total_is_told_of_before_a_fee_passes_it() {
     let said = desk.state(case(A)).ahead().remove(0).says;
     assert!(said.contains("199.00") && said.contains("250.00") && said.contains("99.00"), "{said}");
     assert_eq!(desk.answer(case(A), 2, "2026-05-05", Gate::Total), Answer::Fails);
+}
+
+fn exposed(desk: &Desk, kind: ExposureKind) -> Vec<String> {
+    let standing = desk.state(case(A)).standing_exposures();
+    let of_kind = standing.filter(|seen| seen.found.kind == kind);
+    of_kind.map(|seen| seen.mark.on.to_string()).collect()
+}
+
+fn died() -> CaseAction {
+    CaseAction::EndService(ServiceEnded { by: EndedBy::Death, reason: None })
+}
+
+/// Services need a contract "signed by the consumer" (15 USC 1679d(a)(1)): what is signed behind the client's death is
+/// recorded with its breach, has no days and earns nothing, whichever was told first.
+#[test]
+fn an_agreement_signed_behind_the_clients_death_earns_nothing() {
+    let renewal = || CaseAction::SignConsent(sign());
+    for is_death_first in [true, false] {
+        let mut desk = opened();
+        desk.today("2026-06-30");
+        let mut told = [("2026-03-20", died()), ("2026-04-06", renewal())];
+        if !is_death_first {
+            told.reverse();
+        }
+        for (on, action) in told {
+            desk.act(case(A), on, action);
+        }
+        desk.act(case(A), "2026-04-13", noted());
+        desk.act(case(A), "2026-04-13", progress());
+        assert_eq!(exposed(&desk, ExposureKind::SignedAfterDeath), ["2026-04-06"]);
+        assert_eq!(desk.state(case(A)).over_on(), Some(day("2026-03-20")));
+        desk.judged(case(A), |judge| {
+            assert!(judge.breaches().any(|of| of == (day("2026-04-06"), Breach::SignedAfterDeath)));
+            assert!(
+                judge.breaches().any(|of| of == (day("2026-04-13"), Breach::ServiceNotAllowed))
+            );
+            assert!(judge.periods().all(|period| period.end <= day("2026-03-21")));
+        });
+        let billed = desk.bill(account(A), "2026-06-30");
+        assert!(!names(&billed).contains(&"fee_earned"), "{:?}", names(&billed));
+        // The client had not died: the agreement stands, and with it its fee.
+        let at = desk.last("service_ended");
+        desk.correct(case(A), at, Becomes::Nothing);
+        assert_eq!(exposed(&desk, ExposureKind::SignedAfterDeath), [""; 0]);
+        assert!(desk.judged(case(A), |judge| judge.periods().count()) > 1);
+    }
+}
+
+/// 15 USC 1679d(a)(1): a fee that was claimed before the death was told fails the gate of the agreement, which names the
+/// signing and the death.
+#[test]
+fn a_fee_under_an_agreement_signed_behind_a_death_that_is_told_late_is_exposed() {
+    let mut desk = invoiced(&[]);
+    desk.today("2026-04-20");
+    let events = desk.act(case(A), "2026-03-01", died());
+    assert_eq!(names(&events)[..2], ["service_ended", "exposure_found"]);
+    assert_eq!(exposed(&desk, ExposureKind::SignedAfterDeath), ["2026-03-02"]);
+    let (signed, ended) = (desk.last("consent_signed"), desk.last("service_ended"));
+    desk.judged(case(A), |judge| {
+        let fee = judge.fees().next().unwrap();
+        assert_eq!(fee.standing, counterfoil_domain::gates::FeeStanding::Exposed);
+        let explained = judge.explain_claimed(&fee);
+        let found = explained.findings.iter().find(|of| of.gate == Gate::Agreement).unwrap();
+        assert_eq!(found.answer, Answer::Fails);
+        assert!(found.because.contains("died on 2026-03-01"), "{}", found.because);
+        let events: Vec<u64> = found.events.iter().map(|at| at.position).collect();
+        assert_eq!(events, [signed, ended]);
+    });
+}
+
+/// 12 CFR 1005.10(c), and "the order of telling decides nothing": a charge of a day behind the revocation is a breach,
+/// also where the revocation was told when the charge had gone out.
+#[test]
+fn a_revocation_of_charges_that_is_told_late_marks_the_charge() {
+    let agreed = ("2026-03-02", mandate(usd(19_900), None));
+    for (revoked_on, expected) in
+        [("2026-03-31", vec!["2026-04-01"]), ("2026-04-01", vec![]), ("2026-04-02", vec![])]
+    {
+        let mut desk = invoiced(std::slice::from_ref(&agreed));
+        assert_eq!(charged(&mut desk, "2026-04-01"), Ok(()));
+        desk.today("2026-04-03");
+        desk.act(case(A), revoked_on, told(Circumstance::ChargeMandate, false));
+        let marked = exposed(&desk, ExposureKind::ChargeUnauthorized);
+        assert_eq!(marked, expected, "revoked on {revoked_on}");
+        if expected.is_empty() {
+            continue;
+        }
+        let seen = desk.state(case(A)).standing_exposures().next().unwrap();
+        assert_eq!(seen.found.amount, Some(usd(19_900)));
+        assert_eq!(seen.found.cites.as_str(), "12 CFR 1005.10(b) to (d)");
+        // It was given anew before the charge, or was revoked on another day: nothing is broken.
+        let revoked = desk.last("circumstance_changed");
+        desk.act(case(A), "2026-04-01", mandate(usd(19_900), None));
+        assert_eq!(exposed(&desk, ExposureKind::ChargeUnauthorized), [""; 0]);
+        let given = desk.last("circumstance_changed");
+        desk.correct(case(A), given, Becomes::Nothing);
+        assert_eq!(exposed(&desk, ExposureKind::ChargeUnauthorized), expected);
+        desk.correct(case(A), revoked, Becomes::OnDay(day("2026-04-02")));
+        assert_eq!(exposed(&desk, ExposureKind::ChargeUnauthorized), [""; 0]);
+    }
+}
+
+/// Common law of agency, from memory: a charge behind a death that is told late is a breach.
+#[test]
+fn a_death_that_is_told_late_marks_the_charges_behind_it() {
+    let mut desk = invoiced(&[]);
+    assert_eq!(charged(&mut desk, "2026-04-01"), Ok(()));
+    desk.act(case(A), "2026-03-31", died());
+    assert_eq!(exposed(&desk, ExposureKind::ChargeAfterDeath), ["2026-04-01"]);
+    let at = desk.last("service_ended");
+    desk.correct(case(A), at, Becomes::OnDay(day("2026-04-01")));
+    assert_eq!(exposed(&desk, ExposureKind::ChargeAfterDeath), [""; 0]);
+}
+
+/// 12 CFR 1005.10(d)(1): notice "of the amount and date of the transfer" is of one transfer. A try that failed made none.
+#[test]
+fn a_notice_covers_the_one_charge_that_it_announces() {
+    let mut desk = invoiced(&[
+        ("2026-03-02", mandate(usd(9_900), None)),
+        ("2026-03-22", notice(usd(19_900), "2026-04-01")),
+    ]);
+    let follows = |desk: &Desk| {
+        let charged = desk.account(account(A)).charged();
+        desk.state(case(A)).notices(&charged).iter().map(NoticeSent::follows).collect::<Vec<_>>()
+    };
+    assert!(follows(&desk)[0].starts_with("one charge of that amount may be asked for"));
+    assert_eq!(charged(&mut desk, "2026-04-01"), Ok(()));
+    assert_eq!(
+        follows(&desk),
+        ["it announced the charge of 2026-04-01 of invoice 1, and covers no other"]
+    );
+    let failed = ChargeFailed { invoice: 1, reason: FailureReason::InsufficientFunds };
+    desk.try_account(account(A), "2026-04-02", AccountAction::ChargeFailed(failed)).unwrap();
+    assert_eq!(charged(&mut desk, "2026-04-07"), Ok(()), "the transfer that was announced");
+    let other = counterfoil_domain::account::Charged {
+        amount: usd(19_900),
+        invoice: 2,
+        on: day("2026-04-08"),
+    };
+    let before = desk.account(account(A)).charged();
+    let barred = desk.state(case(A)).bars_charge(other, &before);
+    assert_eq!(barred.map(|(_, cites)| cites), Some("12 CFR 1005.10(d)"));
+    desk.act(case(A), "2026-03-23", notice(usd(19_900), "2026-04-08"));
+    assert_eq!(desk.state(case(A)).bars_charge(other, &before), None, "each has its own");
 }

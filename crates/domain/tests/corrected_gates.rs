@@ -189,3 +189,22 @@ fn a_correction_of_what_the_firm_told_of_itself_is_named_beside_the_gate_of_the_
         said(&explained, Gate::State)
     );
 }
+
+/// What is unknown does not pass either: a correction of what closed a gate, to a day on which nobody knows what came first,
+/// helped it from failing to unknown (15 USC 1679b(b); common law of agency).
+#[test]
+fn beside_a_gate_that_is_unknown_stands_that_it_would_fail() {
+    let mut desk = opened();
+    report_and_round(&mut desk, "2026-03-10");
+    desk.act(case(A), "2026-03-12", progress());
+    let (amount, charge_on, document, least, who) = (None, None, None, None, None);
+    let (holds, kind) = (true, Circumstance::AuthorityRevoked);
+    let revoked = CircumstanceChanged { amount, charge_on, document, holds, kind, least, who };
+    desk.act(case(A), "2026-03-09", CaseAction::ChangeCircumstance(revoked));
+    let at = desk.last("circumstance_changed");
+    desk.today("2026-03-24");
+    desk.correct(case(A), at, Becomes::OnDay(day("2026-03-10")));
+    let explained = first_period(&mut desk);
+    assert_eq!(named(&explained), [(Gate::FullyPerformed, false)]);
+    assert!(said(&explained, Gate::FullyPerformed).ends_with("without which it would fail"));
+}

@@ -102,7 +102,7 @@ fn a_bond_of_the_wrong_days_is_told_anew_once_its_end_is_out_of_the_way() {
     let end = desk.last("standing_ended");
     let right = || on("2026-04-20", bond("2025-03-01", "2026-06-30"));
     let detail = refused(&mut desk, at, right());
-    assert_eq!(detail, format!("position {end} tells of its end: correct that first"));
+    assert_eq!(detail, format!("position {end} tells of its end: correct what stands there first"));
     try_correct(&mut desk, end, FirmBecomes::Nothing).unwrap();
     let told = try_correct(&mut desk, at, right()).unwrap();
     assert_eq!(names(&told), ["firm_corrected", "standing_recorded"]);

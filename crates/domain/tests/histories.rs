@@ -39,8 +39,13 @@ struct Client {
 impl Client {
     /// Everything that comes before the first round is done; the total that the agreement states is given.
     fn signed(total: i64) -> Self {
+        Self::of(monthly(), total)
+    }
+
+    /// The same under a plan.
+    fn of(plan: Plan, total: i64) -> Self {
         let mut desk = Desk::open();
-        desk.firm(FirmAction::PublishPlan(monthly()));
+        desk.firm(FirmAction::PublishPlan(plan));
         let plan = PlanCode::parse("monthly").unwrap();
         let enrol = Enrol { plan, ..enrol() };
         desk.act(case(CLIENT), "2026-03-02", CaseAction::Enrol(Box::new(enrol)));
@@ -167,7 +172,8 @@ fn h1_a_round_counts_for_its_own_period_unless_it_says_that_it_completes_the_one
 
 #[test]
 fn h2_a_fact_told_late_about_another_piece_of_work_moves_nothing() {
-    let mut client = Client::signed(PLENTY);
+    let plan = Plan { first_work: vec![Work::DisputeRound, Work::ProgressReport], ..monthly() };
+    let mut client = Client::of(plan, PLENTY);
     client.round("2026-04-09");
     client.bill("2026-05-01");
     client.pay("2026-05-02", "p1", 8_900, 1);
@@ -346,6 +352,32 @@ fn h15_the_order_of_one_day_that_nobody_stated_leaves_a_fee_unproved() {
     let answer = client.desk.answer(case(CLIENT), 1, "2026-04-01", Gate::Disclosure);
     assert_eq!(answer, Answer::Unknown);
     assert!(client.claim(1, "2026-04-01").is_err());
+
+    // Found out once the fee was paid: the signing, told of the day after, was of the same day.
+    let mut desk = Desk::open();
+    desk.firm(FirmAction::PublishPlan(monthly()));
+    let plan = PlanCode::parse("monthly").unwrap();
+    desk.act(case(CLIENT), "2026-03-02", CaseAction::Enrol(Box::new(Enrol { plan, ..enrol() })));
+    let acknowledged = DisclosureAcknowledged { document: None };
+    desk.act(case(CLIENT), "2026-03-02", CaseAction::DisclosureAcknowledged(acknowledged));
+    desk.act(case(CLIENT), "2026-03-03", CaseAction::SignConsent(sign()));
+    let mut client = Client { desk };
+    let signed = client.desk.last("consent_signed");
+    client.tell("2026-03-03", CaseAction::ImportReport(report(NORTH, "2026-03-03", &["a"])));
+    client.tell("2026-03-03", attest(NORTH, "a"));
+    client.round("2026-03-10");
+    client.bill("2026-04-02");
+    client.pay("2026-04-03", "p1", 9_900, 1);
+    assert_eq!(client.fees(), [(1, FeeStanding::Allowed, 0)]);
+    client.today("2026-04-05").desk.correct(
+        case(CLIENT),
+        signed,
+        Becomes::OnDay(day("2026-03-02")),
+    );
+    // Nothing is owed, and nothing more is asked for until the order is stated.
+    assert_eq!(client.fees(), [(1, FeeStanding::Unproved, 0)]);
+    client.round("2026-04-10");
+    assert_eq!(client.claimable("2026-05-02"), []);
 }
 
 /// What a correction states stands (15 USC 1679c(a)): "it may state the order within a day".
@@ -384,6 +416,66 @@ fn the_order_of_one_day_is_stated_by_a_correction_of_both() {
     );
     assert_eq!(order(&mut desk, ["consent_signed", "disclosure_acknowledged"]), Answer::Fails);
     assert_eq!(order(&mut desk, ["disclosure_acknowledged", "consent_signed"]), Answer::Holds);
+}
+
+/// 15 USC 1679b(b): "charge or receive". What came before its fee was allowed is owed from the day it came.
+#[test]
+fn h12_money_that_came_before_its_fee_was_allowed_is_owed() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-03-10");
+    client.desk.today("2026-03-15");
+    let payment = PaymentReceived { amount: usd(9_900), invoice: None, payment: reference("p1") };
+    let paid = AccountAction::PaymentReceived(payment);
+    let told = client.desk.try_account(account(CLIENT), "2026-03-15", paid).unwrap();
+    assert_eq!(names(&told), ["payment_settled", "unearned_payment_found"]);
+    client.bill("2026-04-01");
+    assert_eq!(client.fees(), [(1, FeeStanding::Allowed, 0)]);
+    let paid = &client.desk.account(account(CLIENT)).payments[&reference("p1")];
+    assert_eq!((paid.unearned_left, paid.applied.len()), (usd(9_900), 0));
+}
+
+/// 15 USC 1679d, 1679e(a): a renewal that is cancelled in its days is as if it had never been signed; the agreement before
+/// it goes on, under its own price.
+#[test]
+fn a_renewal_cancelled_in_its_days_leaves_the_agreement_before_it_as_it_was() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-03-10");
+    client.round("2026-04-10");
+    client.bill("2026-05-01");
+    client.pay("2026-05-02", "p1", 18_800, 1);
+    client.desk.today("2026-05-18");
+    let cheaper =
+        Plan { individual: Prices { first_fee: usd(9_900), monthly_fee: usd(6_900) }, ..monthly() };
+    client.desk.firm(FirmAction::PublishPlan(cheaper));
+    client.sign("2026-05-18", PLENTY);
+    client.round("2026-05-10");
+    client.round("2026-06-01");
+    let before = client.periods("2026-07-01");
+    assert_eq!(client.claimable("2026-07-01"), [(3, 8_900), (4, 6_900)]);
+    let cancel = Cancel { reason: None, sent_on: day("2026-05-20") };
+    client.tell("2026-07-01", CaseAction::Cancel(cancel));
+    assert_eq!(client.periods("2026-07-01"), before);
+    assert_eq!(client.claimable("2026-07-01"), [(3, 8_900), (4, 8_900)]);
+    let allowed = [(1, FeeStanding::Allowed, 0), (2, FeeStanding::Allowed, 0)];
+    assert_eq!(client.fees(), allowed);
+}
+
+/// 15 USC 1679b(b), 1679e(a): a charge request that waits goes no further once the agreement turns out to be cancelled,
+/// and no other is made.
+#[test]
+fn a_cancellation_told_with_a_charge_open_leaves_nothing_to_charge() {
+    let mut client = Client::signed(PLENTY);
+    client.round("2026-03-10");
+    client.bill("2026-04-01");
+    let ask = || AccountAction::RequestCharge { invoice: 1 };
+    client.desk.try_account(account(CLIENT), "2026-04-03", ask()).unwrap();
+    let cancel = Cancel { reason: None, sent_on: day("2026-03-04") };
+    client.tell("2026-04-04", CaseAction::Cancel(cancel));
+    assert_eq!(client.fees(), [(1, FeeStanding::Exposed, 0)]);
+    assert!(client.desk.try_account(account(CLIENT), "2026-04-05", ask()).is_err());
+    // It went out all the same, and came in: all of it is owed.
+    client.pay("2026-04-06", "p1", 9_900, 1);
+    assert_eq!(client.owed(), 9_900);
 }
 
 /// 15 USC 1679b(b): "charge or receive". Naming the invoice that came later makes nothing of it lawful.

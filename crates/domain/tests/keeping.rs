@@ -17,6 +17,11 @@ const A: u128 = 2;
 /// The fees of four months on one invoice of 49,600, of which so much is paid; a renewal told later leaves a total in which
 /// the fourth fee does not fit.
 fn exposed(paid: i64) -> Desk {
+    exposed_beyond(12_000, paid)
+}
+
+/// The same with another total.
+fn exposed_beyond(total: i64, paid: i64) -> Desk {
     let mut desk = Desk::open();
     desk.opened(case(A), "2026-03-02", "2026-03-06");
     for on in ["2026-03-09", "2026-04-09", "2026-05-09", "2026-06-09"] {
@@ -26,7 +31,7 @@ fn exposed(paid: i64) -> Desk {
     let payment = reference("p1");
     let received = PaymentReceived { amount: usd(paid), invoice: Some(1), payment };
     act(&mut desk, AccountAction::PaymentReceived(received)).unwrap();
-    let renewal = SignConsent { total_of_payments: usd(12_000), ..sign() };
+    let renewal = SignConsent { total_of_payments: usd(total), ..sign() };
     desk.today("2026-07-05");
     desk.act(case(A), "2026-04-20", CaseAction::SignConsent(renewal));
     desk
@@ -76,6 +81,32 @@ fn what_was_collected_is_kept_and_the_fee_stays_exposed() {
     assert_eq!(fourth(&desk), [9_900, 9_900, 0, 0]);
     is(&keep(&mut desk, 4, Some(0)).unwrap_err(), Reason::StateRefuses);
     assert_eq!(desk.state(case(A)).keepings_of(&mark.fee).count(), 2);
+}
+
+/// Counsel's reason decides on what it names, and on nothing else: what went back before is of the fees that it was of.
+#[test]
+fn one_decision_settles_its_fee_and_moves_no_older_refund_to_another() {
+    let mut desk = exposed_beyond(5_000, 49_600);
+    let owed = |desk: &Desk| -> Vec<i64> {
+        desk.judged(case(A), |judge| judge.fees().map(|fee| fee.owed.minor()).collect())
+    };
+    let exposed = [0_usize, 1, 2, 3].into_iter().filter(|at| owed(&desk)[*at] == 9_900);
+    let exposed: Vec<usize> = exposed.collect();
+    assert!(exposed.len() >= 2, "{exposed:?}");
+    let (payment, refund) = (reference("p1"), reference("r1"));
+    let back = Refund { amount: usd(9_000), payment, reason: None, refund, request: None };
+    act(&mut desk, AccountAction::Refund(back)).unwrap();
+    let before = owed(&desk);
+    for at in exposed {
+        let period = u32::try_from(at).unwrap() + 1;
+        let mut expected = owed(&desk);
+        keep(&mut desk, period, None).unwrap();
+        expected[at] = 0;
+        assert_eq!(owed(&desk), expected, "period {period}");
+        is(&keep(&mut desk, period, None).unwrap_err(), Reason::AlreadyRecorded);
+    }
+    let kept: i64 = desk.judged(case(A), |judge| judge.fees().map(|fee| fee.kept.minor()).sum());
+    assert_eq!(kept, before.iter().sum::<i64>(), "what was owed is kept, and no more");
 }
 
 #[test]

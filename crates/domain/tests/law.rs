@@ -456,3 +456,48 @@ fn of_the_day_of_signing_and_the_day_of_asking_the_stricter_wins() {
     assert!(before.registration.is_none());
     assert_eq!(before.packs.len(), 2);
 }
+
+/// A confirmation is of a text, which was there once the law was read for it (common practice, no source).
+#[test]
+fn nobody_confirms_a_text_before_the_law_was_read_for_it() {
+    let mut desk = desk();
+    let pack = nevada(1, &json!({"text_read_on": TODAY}));
+    adopt(&mut desk, &pack);
+    let on = |day| {
+        let action = FirmAction::ConfirmPack(confirmed(&pack));
+        Command::Firm { action: Dated { occurred_at: None, occurred_on: day, action } }
+    };
+    let today = day(TODAY);
+    let refused = desk.command(&on(today.pred_opt().unwrap())).unwrap_err();
+    is(&refused, Reason::DateImpossible);
+    assert!(refused.violations[0].detail.contains("the law was read for this text on"));
+    assert_eq!(desk.command(&on(today)).unwrap().len(), 1);
+}
+
+/// 15 USC 1679j: the law is that of where the client lived on the day of signing, whenever that was told, and of every
+/// agreement under which a fee was claimed.
+#[test]
+fn what_is_not_known_is_named_by_the_state_in_which_the_client_lived() {
+    const A: u128 = 2;
+    let mut desk = Desk::open();
+    desk.opened(case(A), "2026-03-02", "2026-03-06");
+    desk.month(case(A), "2026-03-09");
+    desk.bill(account(A), "2026-04-01");
+    let unknown = |desk: &Desk| {
+        desk.judged(case(A), |judge| {
+            let states = judge.unknown_law().into_keys();
+            states.map(|state| state.to_string()).collect::<Vec<_>>()
+        })
+    };
+    assert_eq!(unknown(&desk), [""; 0]);
+    let mut moved = contact();
+    moved.address.state = state("NV");
+    let moved = CaseAction::ContactChanged(Box::new(ContactChanged { contact: moved }));
+    desk.act(case(A), "2026-03-02", moved);
+    assert_eq!(unknown(&desk), ["NV"]);
+    // An agreement that is known beside it hides nothing of the one under which the fee was claimed.
+    let back = CaseAction::ContactChanged(Box::new(ContactChanged { contact: contact() }));
+    desk.act(case(A), "2026-04-20", back);
+    desk.act(case(A), "2026-04-21", CaseAction::SignConsent(sign()));
+    assert_eq!(unknown(&desk), ["NV"]);
+}

@@ -51,7 +51,8 @@ fn standing(kind: StandingKind) -> StandingRecorded {
         kind,
         state: StateCode::parse("CA").unwrap(),
         valid_from: day("2025-01-01"),
-        valid_through: day("2026-12-31"),
+        // The bond alone ends with the year.
+        valid_through: day(if kind == StandingKind::Bond { "2026-12-31" } else { "2027-12-31" }),
     }
 }
 
@@ -258,6 +259,45 @@ fn h4_a_bond_that_ends_later_owes_nothing_back_and_holds_the_next_fee() {
     assert_eq!(fee, 0);
     let running = desk.judged(case(A), |judge| judge.first_open().unwrap().number);
     assert_eq!(desk.answer(case(A), running, "2027-01-04", Gate::State), Answer::Fails);
+}
+
+/// Cal. Civ. Code 1789.18 (bond), 1789.25 (registration): what is found to have lapsed before the fee was asked for exposes
+/// it; what is filed again only later heals nothing, and what stood on the day after all does.
+#[test]
+fn what_is_found_to_have_lapsed_before_the_asking_exposes_and_is_healed_by_nothing_later() {
+    for kind in [StandingKind::Bond, StandingKind::Registration] {
+        let mut desk = paid("CA");
+        desk.today("2026-05-04");
+        let review = Command::Review { case: case(A) };
+        // Shortened: it ended while the month's work was done.
+        let ended = StandingEnded {
+            document: None,
+            kind,
+            last_day: day("2026-03-20"),
+            reason: StandingEndReason::SuretyCancelled,
+            state: StateCode::parse("CA").unwrap(),
+            valid_from: day("2025-01-01"),
+        };
+        desk.firm(FirmAction::EndStanding(ended));
+        assert_eq!(names(&desk.command(&review).unwrap()), ["fee_marked"], "{kind:?}");
+        let found = |desk: &Desk| {
+            desk.judged(case(A), |judge| {
+                let fee = judge.fees().next().unwrap();
+                (fee.standing, fee.owed.is_positive())
+            })
+        };
+        assert_eq!(found(&desk), (FeeStanding::Exposed, true), "{kind:?}");
+        // Cured later, which never reaches back to the asking of 1 April.
+        let later = StandingRecorded { valid_from: day("2026-04-10"), ..standing(kind) };
+        desk.firm(FirmAction::RecordStanding(later));
+        assert_eq!(names(&desk.command(&review).unwrap()), [""; 0], "{kind:?}");
+        assert_eq!(found(&desk), (FeeStanding::Exposed, true), "{kind:?}");
+        // It stood all along, under another paper that nobody had told of.
+        let other = StandingRecorded { valid_from: day("2025-06-01"), ..standing(kind) };
+        desk.firm(FirmAction::RecordStanding(other));
+        assert_eq!(names(&desk.command(&review).unwrap()), ["fee_marked"], "{kind:?}");
+        assert_eq!(found(&desk), (FeeStanding::Allowed, false), "{kind:?}");
+    }
 }
 
 /// An earlier day answers what was so then, and opens nothing: asking is done today, whatever day is named.

@@ -9,6 +9,7 @@ mod common;
 use std::collections::BTreeSet;
 
 use common::*;
+use counterfoil_domain::account::{ChargebackStatus, NotAsked};
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::money::Money;
@@ -148,6 +149,11 @@ fn adds_up(desk: &Desk) {
         let sums = [invoice.paid, invoice.credited, invoice.written_off, invoice.open()];
         assert!(sums.iter().all(|sum| sum.minor() >= 0), "{sums:?}");
     }
+    let nothing = |number: u64| -> Vec<NotAsked> {
+        let lines = &folded.invoices[&number].lines;
+        lines.iter().map(|_| NotAsked::nothing(usd(0))).collect()
+    };
+    assert_eq!(folded.restated(nothing).unwrap(), None, "all of it is said");
     for payment in folded.payments.values() {
         assert!(payment.unearned_left.minor() >= 0);
         assert!(
@@ -229,6 +235,25 @@ fn what_is_paid_again_while_a_bank_has_it_is_owed_once_the_chargeback_is_won() {
     assert_eq!(desk.log.iter().filter(is_found).count(), 1, "it is an exposure");
 }
 
+/// A chargeback that was lost may be won in a later round (card networks' second representment, from memory): the money came.
+#[test]
+fn what_was_lost_and_then_won_is_paid() {
+    for on in [4, 6] {
+        let facts = [
+            (1, paid("p1", 19_900)),
+            (2, charged_back("p1", "c1", 19_900)),
+            (4, Lost("c1".into())),
+            (on, Won("c1".into())),
+        ];
+        let mut desk = invoiced(1);
+        tell(&mut desk, &facts.iter().collect::<Vec<_>>()).unwrap();
+        adds_up(&desk);
+        assert_eq!(standing(&desk).invoice, [19_900, 0, 0, 0]);
+        let back = &desk.account(account(A)).money_back[&reference("c1")];
+        assert_eq!(back.status, Some(ChargebackStatus::Won));
+    }
+}
+
 /// ASC 326-20-35-8 (from memory): what was written off and is paid later is recovered.
 #[test]
 fn what_is_paid_after_a_write_off_is_recovered_and_not_owed() {
@@ -257,7 +282,7 @@ fn what_is_paid_after_a_write_off_is_of_what_is_allowed_first() {
 #[test]
 fn of_a_double_payment_the_later_one_is_unearned_in_every_order() {
     let facts = [(3, paid("p1", 19_900)), (8, paid("p2", 19_900)), (9, refunded("p2", "r1", 50))];
-    for order in [[0, 1, 2], [1, 0, 2]] {
+    for order in [[0, 1, 2], [1, 0, 2], [1, 2, 0]] {
         let mut desk = invoiced(1);
         assert!(tell(&mut desk, &order.map(|at| &facts[at])).is_some(), "{order:?} can be told");
         let folded = desk.account(account(A));
@@ -268,6 +293,27 @@ fn of_a_double_payment_the_later_one_is_unearned_in_every_order() {
             "{order:?}"
         );
     }
+}
+
+/// 15 USC 1679b(b): what was paid twice is owed until it goes back, and then nothing is, whichever of the two went back.
+#[test]
+fn a_refund_of_either_of_two_payments_leaves_the_fee_paid_and_nothing_owed() {
+    for months in [1, 2] {
+        for of in ["p1", "p2"] {
+            let minor = [19_900, 29_800][months - 1];
+            let facts =
+                [(3, paid("p1", minor)), (8, paid("p2", minor)), (9, refunded(of, "r1", minor))];
+            let found = alike(months, &facts);
+            assert_eq!(found.invoice, [minor, 0, 0, 0], "{months} months, {of}");
+            assert!(found.payments.iter().all(|(_, minor)| *minor == 0), "{found:?}");
+        }
+    }
+    // What goes back in part lowers what is owed by that part.
+    let facts =
+        [(3, paid("p1", 19_900)), (8, paid("p2", 19_900)), (9, refunded("p1", "r1", 5_000))];
+    let found = alike(1, &facts);
+    assert_eq!(found.invoice, [19_900, 0, 0, 0]);
+    assert_eq!(found.payments.iter().map(|(_, minor)| minor).sum::<i64>(), 14_900);
 }
 
 /// Nothing is forgiven or given up of an invoice that is not there yet.

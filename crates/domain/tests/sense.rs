@@ -85,3 +85,15 @@ fn a_chargeback_is_not_answered_before_it_is_opened() {
     }
     opened("2026-03-09").unwrap();
 }
+
+/// 15 USC 1679b(b) forbids money before the service is performed, whoever sold it; 16 CFR 310.4(a)(2) is about sales by
+/// telephone alone.
+#[test]
+fn a_fee_that_was_asked_for_cites_the_rule_of_telephone_sales_only_where_that_gate_is_closed() {
+    use counterfoil_domain::gates::Gate;
+    let performed = [Gate::FullyPerformed];
+    assert_eq!(ExposureKind::cites_of_fee(&performed), "15 USC 1679b(b)");
+    let by_telephone = [Gate::FullyPerformed, Gate::Telemarketing];
+    let both = "15 USC 1679b(b); 16 CFR 310.4(a)(2)";
+    assert_eq!(ExposureKind::cites_of_fee(&by_telephone), both);
+}

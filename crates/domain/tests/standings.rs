@@ -186,3 +186,39 @@ fn a_bond_that_ended_early_is_not_on_file_any_more() {
     desk.firm(FirmAction::EndStanding(ended("2026-01-01", "2026-05-31")));
     assert!(!on_file(&desk));
 }
+
+/// 16 CFR 314.4(j), 314.5: a notice is owed from 500 consumers on, within 30 days of the discovery, of what was discovered from
+/// 13 May 2024 on.
+#[test]
+fn a_notice_of_an_event_of_security_is_owed_since_the_duty_began_and_late_by_its_days() {
+    let event = |name: &str, discovered_on: &str, notified_on: Option<&str>| {
+        let said = SecurityEventRecorded {
+            consumers: 500,
+            discovered_on: day(discovered_on),
+            document: None,
+            name: text(name),
+            notified_on: notified_on.map(day),
+        };
+        FirmAction::RecordSecurityEvent(said)
+    };
+    let mut desk = desk();
+    for action in [
+        event("before", "2024-05-12", None),
+        event("first", "2024-05-13", Some("2024-06-12")),
+        event("late", "2026-02-02", Some("2026-03-09")),
+        event("waiting", "2026-04-01", None),
+    ] {
+        desk.firm(action);
+    }
+    let told = &desk.firm_state().security_events;
+    let seen: Vec<_> = told
+        .iter()
+        .map(|told| (told.notify_by().map(|by| by.to_string()), told.days_late(day(TODAY))))
+        .collect();
+    let by = |on: &str| Some(on.to_owned());
+    let expected =
+        [(None, 0), (by("2024-06-12"), 0), (by("2026-03-04"), 5), (by("2026-05-01"), 31)];
+    assert_eq!(seen, expected);
+    let waits: Vec<bool> = told.iter().map(|told| told.is_to_be_told_by().is_some()).collect();
+    assert_eq!(waits, [false, false, false, true]);
+}

@@ -330,6 +330,23 @@ fn a_place_of_the_firm_brings_its_states_law_along() {
     assert!(because.starts_with("no rule pack of NC was adopted"), "{because}");
 }
 
+/// Tennessee Code 47-18-1001 and 73 Pa. Stat. 2181 were not read in how far they reach: adopting their packs makes nothing
+/// known that was not, and opens no gate.
+#[test]
+fn an_act_of_which_nobody_read_how_far_it_reaches_is_taken_to_reach() {
+    for state in ["TN", "PA"] {
+        let gate = |packs: &[&str]| {
+            let mut desk = firm_of(packs);
+            served(&mut desk, "IL", SignConsent { activity: [code(state)].into(), ..sign() });
+            state_gate(&desk)
+        };
+        assert_eq!(gate(&[]).0, Answer::Unknown);
+        let (answer, because, _) = gate(&[state]);
+        assert_ne!(answer, Answer::Holds, "{because}");
+        assert!(because.contains("reach was read") || because.contains("reach,"), "{because}");
+    }
+}
+
 /// N.C.G.S. 66-221, Cal. Civ. Code 1789.12: whoever is outside the act shows it, and for that act alone.
 #[test]
 fn a_firm_that_shows_that_it_is_outside_an_act_is_not_under_its_pack() {

@@ -264,8 +264,7 @@ fn answer(row: &Row) -> String {
         "state_rules_apply" => {
             let desk = firm_of(&["VA", &row.state]);
             let activity = BTreeSet::from([code(&row.state)]);
-            let place =
-                Place { state: code(&row.input["client_state"]), activity: Some(&activity) };
+            let place = Place::of(code(&row.input["client_state"]), Some(&activity));
             let reaching = desk.firm_state().reaching(place, day("2026-03-02"));
             let reaches = reaching
                 .iter()
@@ -432,15 +431,28 @@ fn another_state_that_reaches_an_agreement_takes_no_objection_away() {
     let all: BTreeSet<StateCode> = states.iter().map(|state| code(state)).collect();
     let items: BTreeSet<ContractItem> = [ContractItem::ItemsListed, ContractItem::Results].into();
     for home in states {
-        let alone = Place { state: code(home), activity: None };
+        let alone = Place::of(code(home), None);
         let found = |place| {
             let prepared = Prepared { place, terms: &terms(6), items: &items };
             desk.firm_state().objections(prepared, day("2026-03-02"))
         };
         let known = found(alone);
-        let more = found(Place { state: code(home), activity: Some(&all) });
+        let more = found(Place::of(code(home), Some(&all)));
         assert!(known.iter().all(|against| more.contains(against)), "{home}");
         assert!(more.iter().any(|against| against.subject == "NC"), "{home}: {more:?}");
         assert_eq!(more.iter().any(|a| a.subject == "GA"), home == "GA", "no place is in Georgia");
     }
+}
+
+/// The rule of consent to disputes of each of these packs, by its own citation: papers that lack the authorization bar every
+/// letter, so that whoever prepares them is told.
+#[test]
+fn papers_without_the_authorization_to_dispute_are_named_before_they_are_signed() {
+    let asked = "dispute_consent".to_owned();
+    for state in ["CA", "WA"] {
+        assert!(against_one(state, &[]).contains(&asked), "{state}");
+        let held = against_one(state, &[ContractItem::DisputeAuthorization]);
+        assert!(!held.contains(&asked), "{state}: {held:?}");
+    }
+    assert!(!against_one("CO", &[]).contains(&asked), "a basis for each entry is enough there");
 }

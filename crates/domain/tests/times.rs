@@ -11,6 +11,7 @@ use common::*;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::gates::{Answer, FeeStanding, Gate};
+use counterfoil_domain::judge::Paused;
 use counterfoil_domain::refusal::{Reason, Refusal};
 
 const A: u128 = 3;
@@ -101,7 +102,33 @@ fn a_pause_holds_what_was_done_after_it_on_its_first_day() {
         tell(&mut desk, "2026-03-12", None, import).unwrap();
         desk.today("2026-04-10");
         assert_eq!(desk.holds(case(A), 1, "2026-04-10", Gate::FullyPerformed), counts, "{minutes}");
+        // What earns nothing is shown beside its pause.
+        let shown = desk.judged(case(A), |judge| {
+            let of = |paused: Paused<'_>| (paused.began_on, paused.resumed_on, paused.idle.len());
+            judge.pauses().map(of).collect::<Vec<_>>()
+        });
+        let idle = usize::from(!counts);
+        assert_eq!(shown, [(day(on), Some(day("2026-03-12")), idle)], "{minutes}");
     }
+}
+
+/// Whoever ended or cancelled is shown the last day, and no period that runs.
+#[test]
+fn an_ended_or_cancelled_service_has_a_last_day_and_no_running_period() {
+    let mut desk = Desk::open();
+    desk.signed(case(A), "2026-03-02");
+    assert_eq!(desk.state(case(A)).last_day(), None);
+    let cancel = Cancel { reason: None, sent_on: day("2026-03-04") };
+    tell(&mut desk, "2026-03-05", None, CaseAction::Cancel(cancel)).unwrap();
+    assert_eq!(desk.state(case(A)).last_day(), Some(day("2026-03-04")));
+    assert!(desk.judged(case(A), |judge| judge.running().is_none()));
+
+    let mut desk = Desk::open();
+    desk.opened(case(A), "2026-03-02", "2026-03-06");
+    let end = ServiceEnded { by: EndedBy::Client, reason: None };
+    tell(&mut desk, "2026-03-20", None, CaseAction::EndService(end)).unwrap();
+    assert_eq!(desk.state(case(A)).last_day(), Some(day("2026-03-20")));
+    assert!(desk.judged(case(A), |judge| judge.running().is_none()));
 }
 
 #[test]

@@ -169,6 +169,7 @@ impl AccountStatement {
             ],
             rows,
             sums: self.sums()?,
+            remark: None,
             cautions: CAUTIONS,
             made_on: self.through,
         })

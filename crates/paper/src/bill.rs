@@ -100,6 +100,7 @@ impl Bill {
             ],
             rows: self.lines.iter().map(BillLine::row).collect(),
             sums: sums.into_iter().filter(said).collect(),
+            remark: None,
             cautions: CAUTIONS,
             made_on: self.issued_on,
         })

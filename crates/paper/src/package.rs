@@ -29,7 +29,7 @@ table!(
     /// The journal.
     GL_DETAIL, "GL_Detail", "One row for each line of an entry that counts for the month.", [
     "Journal_ID": "Number of the entry: the position of its event in the firm's log",
-    "Journal_ID_Line_Number": "Counted from 1 in the entry",
+    "Journal_ID_Line_Number": "Counted from 1 through all entries of the number, which is of several days where money was put in the order of its days",
     "JE_Header_Description": "The event's type",
     "JE_Line_Description": "What the account means",
     "Source": "Where the entry comes from: always the firm's log",
@@ -197,7 +197,7 @@ pub fn dictionary() -> impl Iterator<Item = [Cell; 3]> {
 pub struct JournalRow {
     /// Number of the entry.
     pub number: i64,
-    /// Counted from 1 in the entry.
+    /// Counted from 1 through the entries of its number.
     pub line: i64,
     /// The event's type.
     pub kind: String,

@@ -153,6 +153,10 @@ impl<'a> Layout<'a> {
         for (name, amount) in &sheet.sums {
             self.sum(name, &amount.to_string(), &sheet.columns)?;
         }
+        if let Some(remark) = &sheet.remark {
+            self.y += BODY;
+            self.paragraph(remark, BODY, false)?;
+        }
         self.y += 2.0 * BODY;
         self.room(SMALL * LEADING * 3.0);
         self.rule();
@@ -321,6 +325,7 @@ mod tests {
             ],
             rows,
             sums: vec![("Total", Money::new(1, Currency::USD).unwrap())],
+            remark: None,
             cautions: crate::sheet::CAUTIONS,
             made_on: "2026-03-01".parse().unwrap(),
         };

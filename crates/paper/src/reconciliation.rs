@@ -64,6 +64,7 @@ pub fn item_words(kind: &str) -> String {
         "statement_does_not_continue" => {
             "A statement does not begin with the balance at which the one before it ends"
         }
+        "statement_contradicts" => "A statement says otherwise of days of which another one speaks",
         "days_without_statement" => "Days that no statement covers",
         "opening_counts_later" => "The opening balance counts in the ledger for a later day",
         "counts_later" => "On the statement; counts in the ledger for a later day",
@@ -181,6 +182,7 @@ impl Reconciliation {
             ],
             rows: rows.collect(),
             sums: vec![("All accounts at banks per ledger", ledger)],
+            remark: None,
             cautions: CAUTIONS,
             made_on: self.through,
         })

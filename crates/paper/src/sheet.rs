@@ -30,6 +30,8 @@ pub struct Sheet {
     pub rows: Vec<Vec<Cell>>,
     /// Named amounts below the table.
     pub sums: Vec<(&'static str, Money)>,
+    /// What is said of the whole page, above that.
+    pub remark: Option<String>,
     /// What every reader has to be told, below everything else.
     pub cautions: &'static [&'static str],
     /// The day it speaks of, which the file gives as the day it was made: the same sheet has the same
@@ -129,7 +131,11 @@ impl Sheet {
                  <td class=\"n\">{amount}</td></tr>"
             );
         }
-        page.push_str("</tbody></table>\n<footer>");
+        page.push_str("</tbody></table>\n");
+        if let Some(remark) = &self.remark {
+            let _ = writeln!(page, "<p>{}</p>", escaped(remark));
+        }
+        page.push_str("<footer>");
         for caution in self.cautions {
             let _ = writeln!(page, "<p>{}</p>", escaped(caution));
         }

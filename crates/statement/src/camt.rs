@@ -483,12 +483,17 @@ impl Walk {
         for line in &mut lines {
             line.hash = self.hasher.hash(&account, line);
         }
+        // The opening balance is that at the beginning of the period which is reported, and always the closing one of the report
+        // before (ISO 20022, BalanceType12Code OPBD): it is before every entry, whatever day it bears. Banks date it by the day
+        // that the report closes, and book a weekend with the Monday; a period that the report says itself, FrToDt, stands.
+        let first_line = lines.iter().map(|line| line.booked_on).min();
+        let opens_on = draft.opens_on.map(|on| first_line.map_or(on, |line| on.min(line)));
         let statement = Statement {
             account,
             currency,
             lines,
             pending,
-            from: draft.period.0.or(draft.opens_on),
+            from: draft.period.0.or(opens_on),
             through: draft.closes_on.or(draft.period.1),
             opening_minor: opening,
             closing_minor: closing,

@@ -193,7 +193,9 @@ fn next(code: Code, reason: &str) -> Option<&'static str> {
             Code::Unavailable | Code::DeadlineExceeded | Code::ResourceExhausted => {
                 "try again in a moment; repeating is harmless under the same request id"
             }
-            Code::NotFound => "look it up: counterfoil clients, invoices, or firm show",
+            Code::NotFound => {
+                "what there is, these list: counterfoil clients, counterfoil invoices, counterfoil firm show"
+            }
             Code::DataLoss => "write nothing more, keep the file, and run: counterfoil verify",
             Code::Internal | Code::Unknown => "report it with the service's own log",
             Code::Ok

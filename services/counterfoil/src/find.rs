@@ -131,7 +131,7 @@ pub(crate) async fn case(session: &mut Session, asked: &str) -> anyhow::Result<S
         )),
         [] => Err(Stop::refused(
             "no case has this id, and no client these whole words in the name or this telephone \
-             number; look it up: counterfoil clients",
+             number; `counterfoil clients` lists them",
         )),
         several => {
             let named = several.iter().take(CASES_NAMED_MAX);

@@ -94,6 +94,11 @@ impl Out {
         self.table(table, "")
     }
 
+    /// That a review of fees is due, where the service says so: no answer that shows money leaves it out.
+    pub(crate) fn review(&mut self, said: &str) -> io::Result<()> {
+        if said.is_empty() { Ok(()) } else { self.text(0, said) }
+    }
+
     /// A remark beside the answer; not with `--quiet`, and never in the way of JSON.
     pub(crate) fn note(&mut self, text: impl Display) -> io::Result<()> {
         if self.quiet || self.json {

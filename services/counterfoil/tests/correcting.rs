@@ -222,3 +222,28 @@ fn an_id_that_nothing_carries_is_answered_as_such() {
         assert!(ran.err.contains("no case has this id"), "{ran:?}");
     }
 }
+
+/// Which circumstance was told is listed, so that the right one is corrected; and what is late of an event of security is said
+/// in its own list (16 CFR 314.4(j)).
+#[test]
+fn circumstances_are_told_apart_and_late_notices_are_called_late() {
+    let desk = Desk::with_cases();
+    let told = |circumstance: &str| {
+        format!(
+            r#"{{"name":"firms/-/cases/{CASE}","actions":[{{"occurredOn":{{"year":2025,"month":4,"day":2}},"changeCircumstance":{{{circumstance}}}}}]}}"#
+        )
+    };
+    let mandate = told(
+        r#""kind":"CIRCUMSTANCE_CHARGE_MANDATE","amount":{"currencyCode":"USD","units":"99"}"#,
+    );
+    let lines = [mandate, told(r#""kind":"CIRCUMSTANCE_DO_NOT_CALL""#)].join("\n");
+    desk.done(&["import", &desk.file("told.jsonl", &lines)]);
+    let listed = desk.done(&["correct", CASE]);
+    assert!(listed.contains("circumstance changed: charge mandate, USD 99.00"), "{listed}");
+    assert!(listed.contains("circumstance changed: do not call"), "{listed}");
+    let event = ["firm", "security-event", "laptop", "--discovered", "2025-01-02", "--consumers"];
+    let told = ["500", "--notified", "2025-02-05"];
+    desk.done(&[&event[..], &told].concat());
+    let listed = desk.done(&["firm", "security-events"]);
+    assert!(listed.contains("notified 4 days late (16 CFR 314.4(j))"), "{listed}");
+}

@@ -121,6 +121,7 @@ fn every_command_says_that_a_firm_is_not_there() {
         &["firm", "standing", &plan],
         &["firm", "security-event", "laptop", "--discovered", "2026-01-01", "--consumers", "9"],
         &["firm", "packs"],
+        &["firm", "security-events"],
         &["firm", "correct"],
         &["firm", "confirm", "us-ca-2", "--counsel", "Robin Ashdown"],
         &["firm", "own-risk", "us-ca-2", "--reason", "a reason"],

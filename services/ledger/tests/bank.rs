@@ -293,3 +293,61 @@ async fn suspense_of_a_closed_month_does_not_stay_in_the_way() {
     let lines = month.reconciled().await.banks.remove(0).not_explained;
     assert_eq!((lines.len(), lines.iter().all(|line| line.explained_since)), (3, true));
 }
+
+/// Line by line a bank's file is of one account: under the firm's code of another the same money would be there twice.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_lines_of_one_account_are_not_taken_for_another_as_well() {
+    let month = Month::open().await;
+    let savings = v1::BankAccount {
+        bank: "savings".into(),
+        display_name: "Savings account".into(),
+        opened_on: february(1),
+        opening: amount(0),
+        ..v1::BankAccount::default()
+    };
+    let declare = v1::DeclareBankAccountRequest {
+        name: month.firm.clone(),
+        request_id: id(),
+        account: Some(savings),
+    };
+    month.service.books().declare_bank_account(declare).await.unwrap();
+    let mut again = v1::NoteBankLinesRequest { request_id: id(), ..month.note.clone() };
+    again.lines.iter_mut().for_each(|line| line.bank = "savings".into());
+    let refused = month.service.books().note_bank_lines(again).await.unwrap_err();
+    assert_eq!(reason(&refused), "ALREADY_RECORDED");
+    let told = format!("{:?}", refused.get_error_details());
+    assert!(told.contains("recorded as a line of operating"), "{told}");
+}
+
+/// Two statements of one day, the second opening with the balance at which the first closes, go on from each other
+/// (ISO 20022, OPBD: "always equals the closing book balance from the previous report", from memory). One that says otherwise
+/// of days of which another speaks is named.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn statements_of_one_day_go_on_from_each_other_and_one_that_contradicts_is_named() {
+    let month = Month::open().await;
+    let books = || month.service.books();
+    let of = |file: &str, (from, through): (i32, i32), opening: i64, lines: &[usize]| {
+        let sum: i64 = lines.iter().map(|at| [19_226, 7_900, -1_500][*at]).sum();
+        v1::NoteStatementRequest {
+            request_id: id(),
+            file_hash: file.repeat(32),
+            from: february(from),
+            through: february(through),
+            opening: amount(opening),
+            closing: amount(opening + sum),
+            lines: lines.iter().map(|at| month.lines[*at].clone()).collect(),
+            ..month.statement(3)
+        }
+    };
+    for statement in [
+        of("f1", (1, 18), 0, &[0]),
+        of("f2", (18, 18), 19_226, &[1]),
+        of("f3", (19, 28), 27_126, &[2]),
+    ] {
+        books().note_statement(statement).await.unwrap();
+    }
+    assert_eq!(month.items().await, []);
+    books().note_statement(of("f4", (1, 18), 100, &[0])).await.unwrap();
+    assert_eq!(month.items().await, [("statement_contradicts".to_owned(), 0)]);
+    assert!(month.rules().await.contains(&"statement_broken".to_owned()));
+}

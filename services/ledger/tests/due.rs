@@ -350,3 +350,59 @@ async fn an_event_of_security_is_due_until_the_commission_was_notified() {
     assert_eq!((waiting.len(), waiting[0].due_on), (1, date(2026, 3, 4)));
     assert_eq!(record(500, date(2026, 2, 19)).await, []);
 }
+
+/// 12 CFR 1005.10(b), (d): an invoice whose charge is refused is due with the reason until the client's word covers it; and
+/// of a client who died what is open, owed and waiting is settled with the estate (common law of agency).
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_charge_that_is_refused_and_the_estate_of_a_client_who_died_are_due() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    let case = new_case(&firm);
+    service.record(&case, first_month(v1::Seat::Individual, PHONE, "tok_1")).await;
+    let run =
+        v1::RunBillingRequest { parent: firm.clone(), request_id: id(), as_of: date(2026, 3, 2) };
+    service.billing().run_billing(run).await.unwrap();
+    let change = |on, change: v1::ChangeCircumstance| action(on, A::ChangeCircumstance(change));
+    let debit = v1::Circumstance::DebitCard.into();
+    let debit = v1::ChangeCircumstance { kind: debit, ..Default::default() };
+    assert_eq!(due(&service, &firm, Kind::ChargeRefused, 0).await, []);
+    let position = service.record(&case, vec![change(date(2026, 2, 10), debit)]).await.position;
+    let refused = due(&service, &firm, Kind::ChargeRefused, position).await;
+    assert_eq!(kinds(&refused), [Kind::ChargeRefused]);
+    assert_eq!(refused[0].citation, "12 CFR 1005.10(b)");
+    assert!(refused[0].detail.contains("is refused: the card draws"), "{}", refused[0].detail);
+    assert_eq!((&refused[0].case, refused[0].invoice.is_empty()), (&case, false));
+    let mandate = |units| v1::ChangeCircumstance {
+        kind: v1::Circumstance::ChargeMandate.into(),
+        amount: usd(units),
+        ..Default::default()
+    };
+    let position =
+        service.record(&case, vec![change(date(2026, 2, 11), mandate(1))]).await.position;
+    let refused = due(&service, &firm, Kind::ChargeRefused, position).await;
+    assert_eq!(refused[0].citation, "12 CFR 1005.10(d)");
+    let counted = v1::ListDueRequest {
+        parent: firm.clone(),
+        with_counts: true,
+        ..v1::ListDueRequest::default()
+    };
+    let counted = service.administration().list_due(counted).await.unwrap().into_inner();
+    let of_kind =
+        |kind: Kind| counted.counts.iter().find(|of| of.kind() == kind).map(|of| of.count);
+    assert_eq!(of_kind(Kind::ChargeRefused), Some(1));
+    assert_eq!(of_kind(Kind::Estate), None);
+    // The estate is asked, and no card is charged.
+    let died = A::EndService(v1::EndService {
+        ended_by: v1::EndedBy::Death.into(),
+        ..v1::EndService::default()
+    });
+    let position = service.record(&case, vec![action(date(2026, 2, 20), died)]).await.position;
+    assert_eq!(due(&service, &firm, Kind::ChargeRefused, position).await, []);
+    let estate = due(&service, &firm, Kind::Estate, position).await;
+    assert_eq!((kinds(&estate), estate[0].since), (vec![Kind::Estate], date(2026, 2, 20)));
+    let detail = &estate[0].detail;
+    assert!(
+        detail.contains("is open: ask the estate") && detail.contains("1 dispute waits"),
+        "{detail}"
+    );
+}

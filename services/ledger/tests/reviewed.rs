@@ -297,3 +297,61 @@ async fn a_review_names_the_states_whose_law_is_not_known() {
     let refused = office.service.billing().run_billing(office.run()).await.unwrap_err();
     assert_eq!(reason(&refused), "REVIEW_DUE");
 }
+
+/// 15 USC 1679b(b): while a review is due, whatever shows what is owed, held or exposed says so, in the same words, and none of
+/// it says so before and after.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn every_answer_that_shows_money_says_that_a_review_is_due() {
+    let office = Office::open().await;
+    let said = async || {
+        let (parent, at_least_position) = (office.firm.clone(), office.head().await);
+        let service = &office.service;
+        let (cases, accounts) = (service.cases(), service.accounts());
+        let (books, billing) = (service.books(), service.billing());
+        let (from, through) = (date(2026, 1, 1), date(2026, 3, 2));
+        let account = office.paid.replace("/cases/", "/accounts/");
+        let mut said = Vec::new();
+        macro_rules! ask {
+            ($client:ident . $call:ident ( $request:ident { $($member:tt)* } )) => {
+                let mut client = $client.clone();
+                #[allow(clippy::needless_update, reason = "some requests have no other member")]
+                let request = v1::$request { at_least_position, $($member)*, ..Default::default() };
+                said.push((stringify!($call), client.$call(request).await.unwrap().into_inner().review_due));
+            };
+        }
+        ask!(cases.get_case(GetCaseRequest { name: office.paid.clone() }));
+        ask!(accounts.get_account(GetAccountRequest { name: account.clone() }));
+        ask!(accounts.list_accounts(ListAccountsRequest { parent: parent.clone() }));
+        ask!(accounts.get_invoice(GetInvoiceRequest { name: format!("{parent}/invoices/1") }));
+        ask!(accounts.list_invoices(ListInvoicesRequest { parent: parent.clone() }));
+        ask!(accounts.list_payments(ListPaymentsRequest { parent: parent.clone() }));
+        ask!(accounts.list_exposures(ListExposuresRequest { parent: parent.clone() }));
+        ask!(billing.explain_fee(ExplainFeeRequest { name: office.paid.clone(), period: 1 }));
+        ask!(
+            billing.list_claimable(ListClaimableRequest { parent: parent.clone(), as_of: through })
+        );
+        ask!(books.get_trial_balance(GetTrialBalanceRequest {
+            parent: parent.clone(),
+            from,
+            through
+        }));
+        ask!(books.get_revenue_by_plan(GetRevenueByPlanRequest {
+            parent: parent.clone(),
+            from,
+            through
+        }));
+        ask!(books.list_months(ListMonthsRequest { parent: parent.clone(), from, through }));
+        ask!(books.list_aging(ListAgingRequest { parent: parent.clone(), as_of: through }));
+        ask!(books.list_journal(ListJournalRequest { parent: parent.clone(), from, through }));
+        said
+    };
+    assert!(said().await.iter().all(|(_, said)| said.is_empty()));
+    office.service.adopt(&office.firm, PROHIBITED).await;
+    let due = said().await;
+    assert!(due[0].1.starts_with("A review of claimed fees is due"), "{due:?}");
+    for (call, sentence) in &due {
+        assert_eq!(*sentence, due[0].1, "{call}");
+    }
+    office.review(true).await;
+    assert!(said().await.iter().all(|(_, said)| said.is_empty()));
+}

@@ -23,8 +23,12 @@ mod sqlite;
 
 use std::time::Duration;
 
+/// As the program has it.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Rounds of every measurement; the median is printed.
-const ROUNDS: usize = 3;
+const ROUNDS: usize = 5;
 /// How long one measurement lasts.
 const SPAN: Duration = Duration::from_secs(2);
 /// Time before a measurement that is not counted.

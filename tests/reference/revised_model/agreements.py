@@ -5,7 +5,7 @@ from datetime import date
 from typing import Optional
 
 import days
-from story import Fact, stands_before
+from story import Fact, known_before, stands_before
 
 DEFAULT_GRACE = 10
 
@@ -69,6 +69,11 @@ def find_ends(agreement, facts):
                 continue
             # "An end or a late cancellation names its agreement." One that names none ends none.
             named = fact.get("agreement") == agreement.id
+        elif fact.kind == "died":
+            # Services need a contract "signed by the consumer" (15 USC 1679d(a)(1)): the dead sign none.
+            if known_before(fact, agreement.fact) is True:
+                agreement.cancelled = agreement.cancelled or fact
+            continue
         else:
             named = fact.kind == "ended" and fact.get("agreement") == agreement.id
         if named and fact.day >= agreement.signed:

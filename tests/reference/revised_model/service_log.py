@@ -389,6 +389,17 @@ class Told:
             on = event["payload"].get("sent_on", event["occurred_on"])
             # The moment of a letter that came says nothing of the day on which it was sent.
             time = instant(event) if on == event["occurred_on"] else None
+            if event["payload"].get("by") == "death":
+                found.append(
+                    {
+                        "id": f"{event['position']:09}-died",
+                        "kind": "died",
+                        "day": on,
+                        "request": event["request_id"],
+                        "place": order_of(event),
+                        "time": time,
+                    }
+                )
             for at, agreement in enumerate(named):
                 found.append(
                     {

@@ -24,6 +24,7 @@ KINDS = {
     "pause": (),
     "resume": (),
     "ended": ("agreement",),
+    "died": (),
     "cancelled": (),
     "given_up": (),
     "billing_day": ("on",),
@@ -57,6 +58,7 @@ RANK = {
     "work": 5,
     "pause": 6,
     "ended": 7,
+    "died": 7,
     "cancelled": 8,
 }
 
@@ -72,6 +74,7 @@ DOUBTFUL = {
     "pause",
     "resume",
     "ended",
+    "died",
     "cancelled",
 }
 

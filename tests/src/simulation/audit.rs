@@ -74,6 +74,10 @@ impl Audit {
         self.poison = Some(position);
     }
 
+    pub(super) fn is_poisoned(&self) -> bool {
+        self.poison.is_some()
+    }
+
     pub(super) fn events(&self) -> u64 {
         length(self.bytes.len())
     }

@@ -7,6 +7,7 @@
 
 mod audit;
 mod book;
+mod judged;
 mod process;
 
 use std::collections::BTreeMap;
@@ -97,7 +98,7 @@ pub async fn run(seed: u64) -> anyhow::Result<Report> {
             simulation.check().await.with_context(|| format!("step {step}"))?;
         }
     }
-    simulation.finish().await
+    simulation.finish(seed).await
 }
 
 impl Simulation {
@@ -382,7 +383,7 @@ impl Simulation {
     }
 
     /// Fair weather: everybody is answered, everything is projected, everything holds.
-    async fn finish(mut self) -> anyhow::Result<Report> {
+    async fn finish(mut self, seed: u64) -> anyhow::Result<Report> {
         self.shared.store.set_faults(FaultPlan::default());
         self.everybody_is_answered().await?;
         // Some never ask again, so that what was denied and never repeated can be looked for.
@@ -401,6 +402,9 @@ impl Simulation {
             insists.retain(|request| open.contains(request));
         }
         ensure!(insists.is_empty(), "{} requests have no answer in fair weather", insists.len());
+        if !self.audit.is_poisoned() {
+            self.is_judged_rightly(seed).await?;
+        }
         self.projected_to_the_end().await?;
         self.check().await?;
         self.shared.book().nobody_waits()?;

@@ -5,8 +5,8 @@
 
 use super::*;
 use counterfoil_tests::reclaimed::{Desk, case, enrolment, work};
-use domain::command::{CaseAction, Command};
-use domain::event::{Circumstance, CircumstanceChanged, EndedBy, ServiceEnded};
+use domain::command::{AccountAction, CaseAction, Command};
+use domain::event::{Circumstance, CircumstanceChanged, EndedBy, Recorded, ServiceEnded};
 
 fn letters(on: &str) -> CaseAction {
     let [_, round, _] = work(on, 0, None);
@@ -49,6 +49,52 @@ fn both_verifiers_say_that_no_end_puts_a_breach_right() {
         let rows: Vec<&str> = table.lines().filter(is_it).collect();
         assert_eq!(rows.len(), 1, "{on} {kind}: {table}");
         assert!(rows[0].ends_with(stands), "{on} {kind}: {table}");
+    }
+}
+
+/// 12 CFR 1005.10(c), 15 USC 1679d(a)(1), common law of agency: what a revocation and a death that are told late make of a
+/// charge and of a signing, both verifiers say alike.
+#[test]
+fn both_verifiers_say_what_charges_and_signings_broke_that_a_late_fact_tells_of() {
+    let mut desk = Desk::open();
+    desk.tell("2025-03-03", "2025-03-03", enrolment());
+    let opened = [CaseAction::OpenWork].into_iter().chain(work("2025-03-10", 0, None));
+    desk.tell("2025-03-10", "2025-03-10", opened);
+    let price = domain::money::Money::new(14_900, domain::money::Currency::USD).expect("an amount");
+    let mandate = |holds, amount| {
+        let (charge_on, document, least, who) = (None, None, None, None);
+        let kind = Circumstance::ChargeMandate;
+        let said = CircumstanceChanged { amount, charge_on, document, holds, kind, least, who };
+        CaseAction::ChangeCircumstance(said)
+    };
+    desk.tell("2025-03-11", "2025-03-11", [mandate(true, Some(price))]);
+    let (account, as_of) = (case().own_account(), "2025-04-02".parse().expect("a date"));
+    desk.play("2025-04-02", Command::BillAccount { account, as_of });
+    desk.account("2025-04-04", AccountAction::RequestCharge { invoice: 1 });
+    desk.tell("2025-04-10", "2025-03-20", [mandate(false, None)]);
+    let row = |log: &[Recorded], kind: &str| {
+        let sound = Unpacked::of(&export(&bytes(log), Request::All));
+        assert_eq!(findings(&sound), (vec![], vec![]));
+        let table = sound.text("tables/exposures.csv");
+        let rows: Vec<String> =
+            table.lines().filter(|row| row.contains(kind)).map(str::to_owned).collect();
+        assert_eq!(rows.len(), 1, "{kind}: {table}");
+        rows[0].clone()
+    };
+    let charged = row(&desk.0.log, "charge_unauthorized");
+    assert!(charged.contains("2025-04-04") && charged.contains("149.00"), "{charged}");
+    assert!(charged.ends_with("yes"), "{charged}");
+    let [_, _, _, sign, ..] = &enrolment()[..] else { panic!("an enrolment") };
+    desk.tell("2025-04-14", "2025-04-14", [sign.clone()]);
+    let died = ServiceEnded { by: EndedBy::Death, reason: None };
+    desk.tell("2025-04-15", "2025-03-31", [CaseAction::EndService(died)]);
+    for (kind, on, stands) in [
+        ("charge_unauthorized", "2025-04-04", "no"),
+        ("charge_after_death", "2025-04-04", "yes"),
+        ("signed_after_death", "2025-04-14", "yes"),
+    ] {
+        let found = row(&desk.0.log, kind);
+        assert!(found.contains(on) && found.ends_with(stands), "{found}");
     }
 }
 

@@ -108,3 +108,40 @@ fn money_that_comes_to_something_else_by_its_days_is_named() {
     };
     both_find(&forged(&|payload| payload["beyond"] = usd(1)), &["by the days of what was told"]);
 }
+
+/// What counsel kept is of the money told since: both verifiers hold what is said of lines to that.
+#[test]
+fn what_counsel_kept_is_of_the_money_of_later_days() {
+    let log = bytes(&shared::kept());
+    let sound = Unpacked::of(&export(&log, Request::All));
+    let nothing: [Vec<String>; 2] = [vec![], vec![]];
+    assert_eq!(both(&sound.packed()), nothing);
+    let events = parse(&log);
+    let says_kept = |line: &Value| line["kept"].is_array();
+    let of_event = |event: &Value| -> Vec<Value> {
+        let restated = event["payload"]["invoices"].as_array().into_iter().flatten();
+        let restated = restated.flat_map(|of| of["lines"].as_array().into_iter().flatten());
+        let shared = event["payload"]["lines"].as_array().into_iter().flatten();
+        restated.chain(shared).cloned().collect()
+    };
+    assert!(events.iter().flat_map(of_event).any(|line| says_kept(&line)), "counsel kept some");
+}
+
+/// 15 USC 1679b(b): what the order of telling found of a payment, and its days do not, is listed no more; what was found
+/// twice is listed once.
+#[test]
+fn a_payment_that_no_fee_stood_behind_is_listed_once_as_it_was_by_its_days() {
+    let log = bytes(&shared::restated());
+    let sound = Unpacked::of(&export(&log, Request::All));
+    let events = parse(&log);
+    let found = events.iter().filter(|event| event["event"] == "unearned_payment_found");
+    let found: Vec<&str> = found.map(|of| of["payload"]["payment"].as_str().unwrap()).collect();
+    let table = sound.text("tables/exposures.csv");
+    let listed: Vec<&str> = table.lines().filter(|row| row.contains("payment_unearned")).collect();
+    assert!(listed.len() < found.len(), "{found:?} {listed:#?}");
+    let mut names: Vec<&str> =
+        found.iter().copied().filter(|name| table.contains(&format!(",{name},"))).collect();
+    names.sort_unstable();
+    names.dedup();
+    assert_eq!(names.len(), listed.len(), "{listed:#?}");
+}

@@ -1,6 +1,7 @@
 //! A state's law that asks for more never opens a gate and never helps a fee, whatever was told of its clients.
 
 use calendar::CivilDate;
+use counterfoil_tests::judgement::today;
 use counterfoil_tests::player::Player;
 use domain::firm::Firm;
 use domain::gates::{Answer, FeeStanding, Gate};
@@ -15,8 +16,6 @@ use domain::value::Text;
 use rand::rngs::StdRng;
 use rand::seq::IndexedRandom;
 use rand::{RngExt, SeedableRng};
-
-use super::judgement::today;
 
 /// How many other laws each history is judged by.
 const LAWS: usize = 8;

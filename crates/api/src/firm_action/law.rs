@@ -1,5 +1,6 @@
 //! Rule packs, who stands for them, and what is on file with a state.
 
+use calendar::CivilDate;
 use domain::event::{
     PackConfirmed, PackUsedAtOwnRisk, SecurityEventRecorded, StandingEnded, StandingRecorded,
 };
@@ -116,8 +117,8 @@ pub(crate) fn security_event(
     })
 }
 
-/// Writes an event of security.
-pub fn security_message(told: &SecurityEvent) -> v1::SecurityEvent {
+/// Writes an event of security, as it stands on a day.
+pub fn security_message(told: &SecurityEvent, today: CivilDate) -> v1::SecurityEvent {
     let said = &told.said;
     v1::SecurityEvent {
         display_name: said.name.to_string(),
@@ -126,6 +127,7 @@ pub fn security_message(told: &SecurityEvent) -> v1::SecurityEvent {
         notified_on: said.notified_on.map(date_message),
         document_sha256: hash_text(said.document),
         notify_by: told.notify_by().map(date_message),
+        days_late: int32(told.days_late(today)),
     }
 }
 

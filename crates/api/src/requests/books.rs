@@ -253,7 +253,8 @@ fn accepted(
     let through = month_end(f, through);
     let known = CloseRule::ALL.iter().find(|known| known.code() == rule).copied();
     let rule = known.or_else(|| {
-        let codes: Vec<&str> = CloseRule::ALL.iter().map(|rule| rule.code()).collect();
+        let codes = CloseRule::ALL.iter().filter(|rule| **rule != CloseRule::Suspense);
+        let codes: Vec<&str> = codes.map(|rule| rule.code()).collect();
         f.refuse("rule", format!("must be one of {}", codes.join(", ")))
     });
     let reason = f.parse("reason", reason, Text::parse);

@@ -5,9 +5,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use domain::case::{FeeMark, KeptFee, Mark};
 use domain::event::{
     AccountEvent, CaseEvent, ConsentSigned, DisclosureAcknowledged, Event, ExposureKind, Recorded,
-    ResponseReceived, RoundSent,
+    ResponseReceived, RoundSent, UnearnedPaymentFound,
 };
-use domain::ids::BureauCode;
+use domain::ids::{BureauCode, ProcessorRef};
+use domain::money::Money;
 
 use super::{Rows, Told};
 use crate::csv::{Row, list};
@@ -201,6 +202,40 @@ fn exposed_fees<'t>(told: &'t Told<'_>) -> impl Iterator<Item = &'t FeeMark> {
 /// A decision of counsel to keep what was collected of a fee, among what a firm is exposed by.
 const KEPT: &str = "fee_kept";
 
+/// A payment that no earned fee stood behind.
+pub(super) struct Unearned<'t> {
+    /// The event that found it last.
+    pub(super) recorded: &'t Recorded,
+    /// What it says.
+    pub(super) found: &'t UnearnedPaymentFound,
+    /// The most that it was by what was told since.
+    pub(super) amount: Money,
+}
+
+/// The payments of an account that no earned fee stood behind, as they were found last. What was found of one by the order of
+/// telling, and is paid lawfully by the days, is none.
+pub(super) fn unearned<'t>(told: &Told<'_>, own_account: &'t [Recorded]) -> Vec<Unearned<'t>> {
+    let account = told.accounts.get(&told.id.own_account());
+    let mut last: BTreeMap<&ProcessorRef, Unearned<'t>> = BTreeMap::new();
+    for recorded in own_account {
+        if let Event::Account(AccountEvent::UnearnedPaymentFound(found)) = &recorded.event {
+            let payment = account.and_then(|account| account.payments.get(&found.payment));
+            let amount = payment.map(|payment| payment.unearned).filter(|most| most.is_positive());
+            match amount {
+                Some(amount) => {
+                    last.insert(&found.payment, Unearned { recorded, found, amount });
+                }
+                None => {
+                    last.remove(&found.payment);
+                }
+            }
+        }
+    }
+    let mut found: Vec<Unearned<'t>> = last.into_values().collect();
+    found.sort_by_key(|of| of.recorded.position);
+    found
+}
+
 /// What the case and its own account are exposed by.
 pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Rows) {
     let out = &mut rows.tables[at::EXPOSURES];
@@ -232,7 +267,7 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
             .plain(told.id)
             .plain(said.account)
             .plain(ExposureKind::FeeAskedUnearned)
-            .text(ExposureKind::FeeAskedUnearned.cites())
+            .text(ExposureKind::cites_of_fee(&said.gates))
             .maybe(claim.map(|fee| fee.period))
             .empty()
             .money(said.owed)
@@ -258,20 +293,17 @@ pub(super) fn exposures(told: &Told<'_>, own_account: &[Recorded], rows: &mut Ro
             .plain(if is_in_force { "yes" } else { "no" })
             .end();
     }
-    for recorded in own_account {
-        let Event::Account(AccountEvent::UnearnedPaymentFound(e)) = &recorded.event else {
-            continue;
-        };
+    for Unearned { recorded, found, amount } in unearned(told, own_account) {
         Row::begin(out, rows.format)
             .plain(recorded.position)
             .plain(recorded.occurred_on)
             .plain(told.id)
             .plain(told.id.own_account())
             .plain(ExposureKind::PaymentUnearned)
-            .text(e.cites.as_str())
+            .text(found.cites.as_str())
             .empty()
-            .plain(&e.payment)
-            .money(e.amount)
+            .plain(&found.payment)
+            .money(amount)
             .empty()
             .end();
     }

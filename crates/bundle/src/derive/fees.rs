@@ -146,7 +146,7 @@ pub(super) fn told_first(told: &Told<'_>) -> Vec<ToldFirst> {
 
 /// Adds the fees, by the number of their period: of one that is over and open, then those claimed and given up,
 /// in the order recorded.
-pub(super) fn rows(told: &Told<'_>, judge: &Judge<'_>, rows: &mut Rows) {
+pub(super) fn rows<'a>(told: &Told<'a>, judge: &Judge<'a>, rows: &mut Rows) {
     for wrong in &told.wrong_marks {
         rows.fault(wrong.recorded.position, wrong.what.clone());
     }
@@ -277,7 +277,10 @@ pub(super) fn unshareable(
         let mut own = said.iter().filter(|((_, line), _)| line.case == then.id);
         own.all(|((place, line), said)| {
             let nothing = NotAsked::nothing(Money::zero(line.amount.currency()));
-            judged.get(&(id, number, *place)).copied().unwrap_or(nothing) == *said
+            let found = judged.get(&(id, number, *place)).unwrap_or(&nothing);
+            // Earlier software did not say since when what is kept of it was.
+            let says_kept = said.kept.is_empty() || said.kept == found.kept;
+            (found.exposed, found.unproved) == (said.exposed, said.unproved) && says_kept
         })
     });
     (!found)

@@ -5,12 +5,13 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
 use domain::case::Corrected;
-use domain::event::{AccountEvent, Event, Nature, Recorded, UnearnedPaymentFound, WorkEvidence};
+use domain::event::{Event, Nature, Recorded, UnearnedPaymentFound, WorkEvidence};
 use domain::gates::{Answer, Explanation, Finding};
 use domain::ids::AccountId;
 use domain::judge::{Breach, Judge};
 use domain::text::shown;
 
+use super::case::{Unearned, unearned};
 use super::story::{self, Part, and, day};
 use super::{OTHER_MEMBER, Own, Told, case, exposed, fees, last_day};
 use crate::manifest::Format;
@@ -381,7 +382,7 @@ fn evidence(told: &Told<'_>, e: &WorkEvidence) -> String {
     }
 }
 
-fn fees_of(told: &Told<'_>, judge: &Judge<'_>, page: &mut Page) {
+fn fees_of<'a>(told: &Told<'a>, judge: &Judge<'a>, page: &mut Page) {
     let told_first = fees::told_first(told);
     for (earned, judged) in told.earned.iter().zip(judge.fees()) {
         let fee = earned.fee;
@@ -527,17 +528,15 @@ fn exposed(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &
         any = true;
         page.sentence(&exposed::of_fee(&judged), &[judged.fee.mark.at.position]);
     }
-    for recorded in own_account {
-        if let Event::Account(AccountEvent::UnearnedPaymentFound(e)) = &recorded.event {
-            any = true;
-            let on = day(recorded.occurred_on);
-            let owed = owed(told, e);
-            let sentence = format!(
-                "{on}: {} of the payment {} had no earned fee behind it ({}){owed}",
-                e.amount, e.payment, e.cites
-            );
-            page.sentence(&sentence, &[recorded.position]);
-        }
+    for Unearned { recorded, found, amount } in unearned(told, own_account) {
+        any = true;
+        let on = day(recorded.occurred_on);
+        let owed = owed(told, found);
+        let sentence = format!(
+            "{on}: {amount} of the payment {} had no earned fee behind it ({}){owed}",
+            found.payment, found.cites
+        );
+        page.sentence(&sentence, &[recorded.position]);
     }
     if !any {
         page.sentence("Nothing is on record.", &[]);

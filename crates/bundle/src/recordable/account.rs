@@ -2,7 +2,9 @@
 
 use calendar::CivilDate;
 use domain::State;
-use domain::account::{Account, ChargebackStatus, Exposed, Flow, NotAsked, RefundRequest};
+use domain::account::{
+    Account, ChargebackStatus, DaysEdition, Exposed, Flow, NotAsked, RefundRequest,
+};
 use domain::event::{
     AccountEvent, Applied, ChargebackOpened, Event, ExposureKind, InvoiceIssued, LinePart,
     LineShare, LinesShared, MoneyCorrected, MoneyFact, MoneyRestated, PaymentSettled, Recorded,
@@ -236,7 +238,8 @@ impl Before<'_> {
             AccountEvent::ChargebackWon(e) => {
                 let back = self.account.money_back.get(&e.chargeback);
                 let is_alone = back.is_none_or(|back| back.lines.is_none());
-                let mut wrong = self.ends(&e.chargeback);
+                let is_lost = self.account.is_lost_by(&e.chargeback, recorded.occurred_on);
+                let mut wrong = if is_lost { Vec::new() } else { self.ends(&e.chargeback) };
                 wrong.extend(list([(
                     e.whole.is_some() && is_alone,
                     "it goes to all lines where there is one alone",
@@ -415,7 +418,7 @@ impl Before<'_> {
         };
         let mut wrong = list([(fact.kind != e.kind, "the fact is of another kind")]);
         wrong.extend(
-            self.account.resting_on(fact).map(|what| format!("it is taken back, and {what}")),
+            self.account.resting_on(fact).map(|what| format!("it is taken back, and {}", what.is)),
         );
         wrong
     }
@@ -424,14 +427,10 @@ impl Before<'_> {
     fn shared(&self, e: &LinesShared) -> Vec<String> {
         let lines = self.account.invoices.get(&e.invoice).map_or(0, |invoice| invoice.lines.len());
         let of = not_asked(&e.lines);
-        let is_found = self
-            .account
-            .shared_otherwise(e.invoice, &of)
-            .is_ok_and(|found| found.as_ref() == Some(e))
-            || self
-                .account
-                .shared_as_told(e.invoice, &of)
-                .is_ok_and(|found| found.as_ref() == Some(e));
+        let by_days =
+            DaysEdition::ALL.map(|edition| self.account.shared_by(edition, e.invoice, &of));
+        let mut found = by_days.into_iter().chain([self.account.shared_as_told(e.invoice, &of)]);
+        let is_found = found.any(|found| found.is_ok_and(|found| found.as_ref() == Some(e)));
         list([
             (
                 lines < 2 || lines != e.lines.len(),
@@ -443,7 +442,7 @@ impl Before<'_> {
 
     /// What is said of money by its days, if what of lines may not be asked for is as it says.
     fn restated(&self, e: &MoneyRestated) -> Vec<String> {
-        let found = self.account.restated(|number| {
+        let found = self.account.restated_by(e.edition, |number| {
             let of = e.invoices.iter().find(|of| of.invoice == number);
             of.map_or(Vec::new(), |of| not_asked(&of.lines))
         });
@@ -463,7 +462,11 @@ impl Before<'_> {
 pub(crate) fn not_asked(lines: &[LineShare]) -> Vec<NotAsked> {
     let lines = lines.iter().map(|line| {
         let zero = Money::zero(line.paid.currency());
-        NotAsked { exposed: line.exposed.unwrap_or(zero), unproved: line.unproved.unwrap_or(zero) }
+        NotAsked {
+            exposed: line.exposed.unwrap_or(zero),
+            kept: line.kept.clone().unwrap_or_default(),
+            unproved: line.unproved.unwrap_or(zero),
+        }
     });
     lines.collect()
 }

@@ -1,6 +1,7 @@
 //! What the money of an account comes to once all that was told of it is gone through by its days: the same whatever was
 //! told first.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use calendar::CivilDate;
@@ -19,6 +20,45 @@ use crate::money::{Money, MoneyError};
 /// amount.
 type Place<'a> = (CivilDate, u8, Option<&'a ProcessorRef>, i64);
 
+/// A reading of money by its days. What an event said by an earlier one stays what it was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum DaysEdition {
+    /// A refund is of its own payment, whatever else was paid for the same.
+    First,
+    /// A refund is first of what was paid twice, whichever of the two payments it is of; and what a fact moved counts on its
+    /// day, also where all of them together come to the same.
+    Second,
+}
+
+impl DaysEdition {
+    /// That of this software.
+    pub const NOW: Self = Self::Second;
+    /// Every one.
+    pub const ALL: [Self; 2] = [Self::Second, Self::First];
+
+    /// As an event says it.
+    ///
+    /// # Errors
+    /// [`Unfit`] if there is none of that number.
+    pub fn of(said: Option<u32>) -> Result<Self, Unfit> {
+        match said {
+            None => Ok(Self::First),
+            Some(2) => Ok(Self::Second),
+            Some(_) => Err(Unfit::Restated),
+        }
+    }
+
+    const fn said(self) -> Option<u32> {
+        match self {
+            Self::First => None,
+            Self::Second => Some(2),
+        }
+    }
+}
+
+/// What the facts of a day and a kind moved of an invoice's sum, or of no invoice.
+type MovedOn = BTreeMap<(CivilDate, MoneyFact, Option<(u64, Sum)>), Money>;
+
 impl Account {
     /// What no event says yet of what its money comes to by days, if anything. `not_asked` says what of the lines of an
     /// invoice may not be asked for.
@@ -29,10 +69,23 @@ impl Account {
         &self,
         not_asked: impl Fn(u64) -> Vec<NotAsked>,
     ) -> Result<Option<MoneyRestated>, Unfit> {
+        self.restated_by(DaysEdition::NOW.said(), not_asked)
+    }
+
+    /// The same by a reading that an event names.
+    ///
+    /// # Errors
+    /// [`Unfit`] as above, or if there is no such reading.
+    pub fn restated_by(
+        &self,
+        edition: Option<u32>,
+        not_asked: impl Fn(u64) -> Vec<NotAsked>,
+    ) -> Result<Option<MoneyRestated>, Unfit> {
         let Some(currency) = self.told.values().next().map(|told| told.unearned.currency()) else {
             return Ok(None);
         };
-        let anew = self.by_days()?;
+        let read_by = DaysEdition::of(edition)?;
+        let anew = self.by_days(read_by)?;
         let zero = Money::zero(currency);
         let beyond =
             |of: &Self| of.told.values().map(|told| told.beyond).try_fold(zero, Money::plus);
@@ -53,18 +106,38 @@ impl Account {
                 [_] => invoice.sums.clone(),
                 _ => anew.sums_by_day(number, invoice, &not_asked)?,
             };
-            let lines = sums.into_iter().zip(&not_asked).map(|(sums, of)| sums.shared(*of));
+            let lines = sums.into_iter().zip(&not_asked).map(|(sums, of)| sums.shared(of));
             invoices.push(InvoiceRestated { invoice: number, lines: lines.collect() });
         }
         let payments: Vec<PaymentRestated> = payments.collect();
-        let is_news =
-            !payments.is_empty() || !invoices.is_empty() || beyond(&anew)? != beyond(self)?;
-        Ok(is_news.then_some(MoneyRestated { beyond: beyond(&anew)?, invoices, payments }))
+        let is_news = !payments.is_empty()
+            || !invoices.is_empty()
+            || beyond(&anew)? != beyond(self)?
+            || (read_by >= DaysEdition::Second && anew.moved_on()? != self.moved_on()?);
+        let beyond = beyond(&anew)?;
+        Ok(is_news.then_some(MoneyRestated { beyond, edition, invoices, payments }))
+    }
+
+    /// What its facts moved, day by day. Which lines that was of, and what was owed of them, is told otherwise.
+    fn moved_on(&self) -> Result<MovedOn, MoneyError> {
+        let mut found = MovedOn::new();
+        for told in self.told.values() {
+            let of_invoices = told.moved.iter().filter(|moved| moved.sum != Sum::Returned);
+            let of_invoices = of_invoices.map(|of| (Some((of.invoice, of.sum)), of.amount));
+            // What is unearned and what went out beyond what came in make up the rest of what moved.
+            for (of, amount) in of_invoices.chain([(None, told.unearned)]) {
+                let zero = Money::zero(amount.currency());
+                let sum = found.entry((told.mark.on, told.kind, of)).or_insert(zero);
+                *sum = sum.plus(amount)?;
+            }
+        }
+        found.retain(|_, sum| !sum.is_zero());
+        Ok(found)
     }
 
     /// Takes in what its money comes to by days.
     pub(super) fn restate(&mut self, e: &MoneyRestated) -> Result<(), Unfit> {
-        let anew = self.by_days()?;
+        let anew = self.by_days(DaysEdition::of(e.edition)?)?;
         for part in &e.payments {
             let found = anew.payments.get(&part.payment).map(|payment| payment.unearned_left);
             if found != Some(part.unearned) {
@@ -90,7 +163,19 @@ impl Account {
     ///
     /// # Errors
     /// [`Unfit`] if what was told names what is not there, or an amount is none.
-    pub fn by_days(&self) -> Result<Self, Unfit> {
+    pub fn by_days(&self, edition: DaysEdition) -> Result<Self, Unfit> {
+        let mut anew = self.told_by_days(edition)?;
+        for (name, payment) in Arc::make_mut(&mut anew.payments) {
+            if let Some(before) = self.payments.get(name) {
+                // What is found beyond what was found before is told by an event of its own.
+                payment.unearned = payment.unearned.min(before.unearned);
+            }
+        }
+        Ok(anew)
+    }
+
+    /// The same, with the most that was unearned of each payment on any of the days.
+    fn told_by_days(&self, edition: DaysEdition) -> Result<Self, Unfit> {
         let mut anew = self.clone();
         for invoice in Arc::make_mut(&mut anew.invoices).values_mut() {
             invoice.forget_money();
@@ -100,7 +185,7 @@ impl Account {
         let mut facts: Vec<&MoneyTold> = self.told.values().collect();
         facts.sort_by_cached_key(|told| self.place_of(told));
         for told in &facts {
-            anew.tell(self, told)?;
+            anew.tell(self, told, edition)?;
             anew.keep_most_unearned()?;
         }
         for told in facts.into_iter().filter(|told| told.kind == MoneyFact::WrittenOff) {
@@ -122,7 +207,7 @@ impl Account {
     }
 
     /// Tells a fact of another reading of this account.
-    fn tell(&mut self, before: &Self, told: &MoneyTold) -> Result<(), Unfit> {
+    fn tell(&mut self, before: &Self, told: &MoneyTold, edition: DaysEdition) -> Result<(), Unfit> {
         let mark = told.mark.clone();
         let name = || told.name.as_ref().ok_or(Unfit::Missing("the name of what moved"));
         let back = || {
@@ -139,6 +224,9 @@ impl Account {
                 let (amount, payment) = (back()?.amount, back()?.payment.clone());
                 let (lines, owed, reason, request) = (None, None, None, None);
                 let refund = name()?.clone();
+                if edition >= DaysEdition::Second {
+                    self.goes_back_of_what_was_paid_twice(&payment, amount)?;
+                }
                 let e = RefundIssued { amount, lines, owed, payment, reason, refund, request };
                 self.refunded(&e, mark)?;
             }
@@ -194,6 +282,32 @@ impl Account {
         let applied: Vec<Applied> = applied.into_iter().collect();
         let (payment, unearned) = (name.clone(), amount.minus(pays)?);
         Ok(PaymentSettled { amount, applied, lines: None, meant, payment, unearned })
+    }
+
+    /// Where an invoice was paid twice, a refund of the payment that pays it gives the other one its place: so the fee stays
+    /// paid, and nothing more is owed, whichever of the two went back. What came before the fee was asked for pays nothing.
+    fn goes_back_of_what_was_paid_twice(
+        &mut self,
+        payment: &ProcessorRef,
+        amount: Money,
+    ) -> Result<(), Unfit> {
+        for Applied { amount: part, invoice } in self.taken_back(payment, amount)?.invoices {
+            let issued = self.invoice(invoice)?.issued.on;
+            let others = self.payments.iter().filter(|(name, of)| {
+                *name != payment && of.invoice() == Some(invoice) && of.mark.on >= issued
+            });
+            let mut others: Vec<(CivilDate, ProcessorRef)> =
+                others.map(|(name, of)| (of.mark.on, name.clone())).collect();
+            others.sort_unstable();
+            let mut left = part;
+            for (_, name) in others.into_iter().rev() {
+                let most = left.min(self.payment_mut(&name)?.unearned_left);
+                let takes = self.payment_mut(payment)?.owes_of(invoice, most)?;
+                self.payment_mut(&name)?.pays_of(invoice, takes)?;
+                left = left.minus(takes)?;
+            }
+        }
+        Ok(())
     }
 
     /// A credit forgives what is open, then what was given up. What it forgives of what was paid is owed to the client.
@@ -258,8 +372,6 @@ impl Account {
         for (name, payment) in Arc::make_mut(&mut self.payments) {
             if let Some(before) = before.payments.get(name) {
                 (payment.deposited, payment.held) = (before.deposited, before.held.clone());
-                // What is found beyond what was found before is told by an event of its own.
-                payment.unearned = payment.unearned.min(before.unearned);
             }
         }
         for (name, back) in &mut self.money_back {
@@ -284,11 +396,22 @@ impl Account {
     }
 
     /// What no earned fee stands behind of a payment any more, and was not found before: one that was paid again while a bank
-    /// had taken it back is owed once the chargeback is won (15 USC 1679b(b)).
-    pub(crate) fn found_unearned(&self) -> impl Iterator<Item = UnearnedPaymentFound> + '_ {
-        let payments = self.payments.iter();
-        let news = payments.filter(|(_, of)| of.unearned_left.minor() > of.unearned.minor());
-        news.map(|(name, of)| UnearnedPaymentFound::of(of.unearned_left, name.clone()))
+    /// had taken it back is owed once the chargeback is won (15 USC 1679b(b)). It is the most that was on any day, whatever went
+    /// back of it before that was known.
+    ///
+    /// # Errors
+    /// [`Unfit`] if what was told names what is not there, or an amount is none.
+    pub(crate) fn found_unearned(&self) -> Result<Vec<UnearnedPaymentFound>, Unfit> {
+        let anew = self.told_by_days(DaysEdition::NOW)?;
+        let found = self.payments.iter().filter_map(|(name, of)| {
+            let by_days = anew.payments.get(name).map_or(of.unearned_left, |anew| anew.unearned);
+            // While a review is due, what stands may be otherwise than by days.
+            let most =
+                if by_days.minor() > of.unearned_left.minor() { by_days } else { of.unearned_left };
+            (most.minor() > of.unearned.minor())
+                .then(|| UnearnedPaymentFound::of(most, name.clone()))
+        });
+        Ok(found.collect())
     }
 }
 
@@ -308,6 +431,19 @@ impl Payment {
         applied.amount = applied.amount.minus(part)?;
         self.unearned_left = self.unearned_left.plus(part)?;
         Ok(part)
+    }
+}
+
+impl Payment {
+    /// Turns so much of what is owed of it into what it pays of an invoice.
+    fn pays_of(&mut self, invoice: u64, part: Money) -> Result<(), MoneyError> {
+        self.unearned_left = self.unearned_left.minus(part)?;
+        match self.applied.iter_mut().find(|of| of.invoice == invoice) {
+            Some(applied) => applied.amount = applied.amount.plus(part)?,
+            None if part.is_zero() => {}
+            None => self.applied.push(Applied { amount: part, invoice }),
+        }
+        Ok(())
     }
 }
 

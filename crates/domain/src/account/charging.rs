@@ -2,10 +2,11 @@
 
 use calendar::CivilDate;
 
-use super::Invoice;
+use super::{Account, Invoice};
 use crate::case::Mark;
 use crate::codec::{codes, record};
 use crate::event::FailureReason;
+use crate::money::Money;
 
 codes! {
     /// What happened on the way to a paid invoice.
@@ -26,6 +27,8 @@ codes! {
 record! {
     /// A step.
     pub struct ChargeStep {
+        /// What was asked for, of a charge.
+        amount: Option<Money>,
         /// The attempt, of a charge.
         attempt: Option<u32>,
         /// What happened.
@@ -41,9 +44,37 @@ record! {
     }
 }
 
+/// A charge that the processor was asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Charged {
+    /// How much.
+    pub amount: Money,
+    /// The invoice.
+    pub invoice: u64,
+    /// The day.
+    pub on: CivilDate,
+}
+
+impl Account {
+    /// Every charge that the processor was asked for, in the order of asking.
+    pub fn charged(&self) -> Vec<Charged> {
+        let asked = self.invoices.iter().flat_map(|(number, invoice)| {
+            let asked = invoice.steps.iter().filter(|step| step.kind == ChargeStepKind::Asked);
+            asked.filter_map(|step| {
+                let charged = Charged { amount: step.amount?, invoice: *number, on: step.mark.on };
+                Some((step.mark.at.position, charged))
+            })
+        });
+        let mut asked: Vec<(u64, Charged)> = asked.collect();
+        asked.sort_by_key(|(position, _)| *position);
+        asked.into_iter().map(|(_, charged)| charged).collect()
+    }
+}
+
 impl ChargeStep {
     pub(super) const fn new(kind: ChargeStepKind, mark: Mark, place: u64) -> Self {
-        Self { attempt: None, kind, mark, next_try_on: None, place, reason: None }
+        let (amount, attempt, next_try_on, reason) = (None, None, None, None);
+        Self { amount, attempt, kind, mark, next_try_on, place, reason }
     }
 }
 

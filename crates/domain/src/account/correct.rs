@@ -12,6 +12,15 @@ use crate::event::{AccountEvent, Event, MoneyCorrected, MoneyFact, Recorded, Str
 use crate::named::MovementName;
 use crate::refusal::{Reason, Refusal};
 
+/// Something that rests on a fact about money.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Resting {
+    /// What it is.
+    pub is: String,
+    /// What is done before the fact is corrected.
+    pub first: String,
+}
+
 /// A correction, and what is told anew behind it.
 pub(crate) struct Corrected {
     /// The correction.
@@ -82,7 +91,7 @@ pub(crate) fn correct(
     let told = &correction.told;
     let fact = fact_of(account, own, told)?;
     if let Some(what) = account.resting_on(fact) {
-        return Err(own.refuse(Reason::StateRefuses, format!("{what}: correct that first")));
+        return Err(own.refuse(Reason::StateRefuses, format!("{}: {} first", what.is, what.first)));
     }
     let mut without = account.clone();
     without.take_out(told.position).map_err(|unfit| {
@@ -220,7 +229,7 @@ fn what_is_left(
             .find(|later| later.came_since(fact) && later.invoices().contains(&number));
         let detail = match since {
             Some(later) => format!(
-                "the {} at position {} is of invoice {number} as it was left: correct that first",
+                "the {0} at position {1} is of invoice {number} as it was left: correct the fact at position {1} first",
                 words(later.kind),
                 later.mark.at.position
             ),
@@ -262,7 +271,7 @@ fn what_came_since(
         });
         if let Some(later) = since {
             let detail = format!(
-                "the {} at position {} was told when invoice {number} was settled by it: correct that first",
+                "the {0} at position {1} was told when invoice {number} was settled by it: correct the fact at position {1} first",
                 words(later.kind),
                 later.mark.at.position
             );
@@ -274,7 +283,7 @@ fn what_came_since(
 
 impl Account {
     /// What was told of the same money since, or stands in a match with the bank: it is undone first.
-    pub fn resting_on(&self, fact: &MoneyTold) -> Option<String> {
+    pub fn resting_on(&self, fact: &MoneyTold) -> Option<Resting> {
         let name = fact.name.as_ref()?;
         let back = self.money_back.get(name);
         let (payment, deposited) = match fact.kind {
@@ -289,13 +298,14 @@ impl Account {
             }
         };
         if let Some(deposit) = deposited {
-            return Some(format!("it stands behind the bank's line {deposit}"));
+            let is = format!("it stands behind the bank's line {deposit}");
+            return Some(Resting { is, first: "reverse the match of that line".into() });
         }
         if let Some((number, waiting)) = self.refund_waiting(payment) {
             let amount = waiting.amount;
-            return Some(format!(
-                "request {number} to give back {amount} of the payment {payment} waits"
-            ));
+            let is =
+                format!("request {number} to give back {amount} of the payment {payment} waits");
+            return Some(Resting { is, first: "record what became of that request".into() });
         }
         let mut since = self.told.values().filter(|later| {
             let of = later.name.as_ref().and_then(|name| self.money_back.get(name));
@@ -305,7 +315,8 @@ impl Account {
         });
         let later = since.next()?;
         let (kind, at) = (words(later.kind), later.mark.at.position);
-        Some(format!("the {kind} at position {at} is of the payment {payment}"))
+        let is = format!("the {kind} at position {at} is of the payment {payment}");
+        Some(Resting { is, first: format!("correct the fact at position {at}") })
     }
 
     /// Whether a payment was for an invoice, and holds money still that was more than was open on it.

@@ -78,7 +78,9 @@ pub(crate) fn decide(
         AccountAction::Refund(issued) => refund::issued(account, facts, issued),
         AccountAction::OpenChargeback(chargeback) => opened(account, facts, chargeback),
         AccountAction::ChargebackWon(name) => {
-            open_chargeback(account, facts, name)?;
+            if !account.is_lost_by(name, facts.on) {
+                open_chargeback(account, facts, name)?;
+            }
             // One line alone leaves no question.
             let back = account.money_back.get(name);
             let whole = back.and_then(|back| back.lines.as_ref()).map(|_| true);

@@ -146,7 +146,11 @@ impl Account {
     fn charge_requested(&mut self, e: &ChargeRequested, mark: Mark) -> Result<(), Unfit> {
         let place = mark.at.position;
         let step = ChargeStep::new(ChargeStepKind::Asked, mark, place);
-        self.invoice_mut(e.invoice)?.step(ChargeStep { attempt: Some(e.attempt), ..step });
+        self.invoice_mut(e.invoice)?.step(ChargeStep {
+            amount: Some(e.amount),
+            attempt: Some(e.attempt),
+            ..step
+        });
         Ok(())
     }
 
@@ -279,7 +283,10 @@ impl Account {
         mark: &Mark,
     ) -> Result<(), Unfit> {
         let back = self.money_back_mut(chargeback)?;
-        back.status = Some(ChargebackStatus::Lost);
+        // By the days of one that was lost and then won on the same day, the win stands last.
+        if back.won.is_none() {
+            back.status = Some(ChargebackStatus::Lost);
+        }
         let currency = back.amount.currency();
         let told = self.begin(MoneyFact::ChargebackLost, mark, currency);
         self.keep(MoneyTold { name: Some(chargeback.clone()), ..told });

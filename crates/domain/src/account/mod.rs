@@ -16,7 +16,9 @@ use std::sync::Arc;
 
 use calendar::CivilDate;
 
-pub use charging::{ChargeStep, ChargeStepKind};
+pub use by_days::DaysEdition;
+pub use charging::{ChargeStep, ChargeStepKind, Charged};
+pub use correct::Resting;
 pub(crate) use correct::{Corrected, correct};
 pub use cover::{Exposed, Flow};
 pub(crate) use decide::{Facts, decide};

@@ -6,16 +6,19 @@ use std::collections::BTreeMap;
 use calendar::CivilDate;
 
 use super::cover::in_turns;
-use super::{Account, Invoice, LineSums, MoneyTold, Sum, Unfit};
-use crate::event::{LineShare, LinesShared, MoneyFact};
+use super::{Account, DaysEdition, Invoice, LineSums, MoneyTold, Sum, Unfit};
+use crate::case::Mark;
+use crate::event::{KeptSince, LineShare, LinesShared, MoneyFact};
 use crate::ids::ProcessorRef;
 use crate::money::{Money, MoneyError};
 
 /// What of a line may not be asked for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct NotAsked {
     /// What nothing allowed when it was asked for and counsel does not keep.
     pub exposed: Money,
+    /// What of what nothing allowed counsel kept, each decision in order: it is of the money told since.
+    pub kept: Vec<KeptSince>,
     /// What is no exposure, but unproved.
     pub unproved: Money,
 }
@@ -23,7 +26,16 @@ pub struct NotAsked {
 impl NotAsked {
     /// Of a line of which everything may be asked for.
     pub const fn nothing(zero: Money) -> Self {
-        Self { exposed: zero, unproved: zero }
+        Self { exposed: zero, kept: Vec::new(), unproved: zero }
+    }
+
+    /// What nothing allowed and counsel did not keep when a fact happened. Of one day what was told first came first.
+    fn exposed_by(&self, fact: &Mark) -> Result<Money, MoneyError> {
+        let Some(last) = self.kept.last() else { return Ok(self.exposed) };
+        let whole = self.exposed.plus(last.amount)?;
+        let is_before = |kept: &&KeptSince| (kept.on, kept.at) < (fact.on, fact.at.position);
+        let by_then = self.kept.iter().rev().find(is_before);
+        Ok(by_then.map_or(whole, |kept| whole.above(kept.amount)))
     }
 }
 
@@ -38,7 +50,9 @@ struct Late<'a> {
 struct Lines<'a> {
     zero: Money,
     amounts: Vec<Money>,
-    not_asked: &'a [NotAsked],
+    /// What of each nothing allowed and counsel does not keep, as a fact finds it.
+    exposed: Vec<Money>,
+    unproved: Vec<Money>,
     sums: Vec<LineSums>,
     /// What each payment covers.
     held: BTreeMap<&'a ProcessorRef, Vec<Money>>,
@@ -70,8 +84,20 @@ impl Account {
         number: u64,
         not_asked: &[NotAsked],
     ) -> Result<Option<LinesShared>, Unfit> {
-        // What each fact moved, had all been told in the order of their days.
-        self.otherwise_than(&self.by_days()?, number, not_asked)
+        self.shared_by(DaysEdition::NOW, number, not_asked)
+    }
+
+    /// The same by a reading: by what each fact moved, had all been told in the order of their days.
+    ///
+    /// # Errors
+    /// [`Unfit`] if the invoice is not there, or an amount is none.
+    pub fn shared_by(
+        &self,
+        edition: DaysEdition,
+        number: u64,
+        not_asked: &[NotAsked],
+    ) -> Result<Option<LinesShared>, Unfit> {
+        self.otherwise_than(&self.by_days(edition)?, number, not_asked)
     }
 
     /// The same as earlier software found it: by what each fact moved when it was told.
@@ -100,7 +126,7 @@ impl Account {
         if sums == invoice.sums {
             return Ok(None);
         }
-        let lines = sums.into_iter().zip(not_asked).map(|(sums, of)| sums.shared(*of));
+        let lines = sums.into_iter().zip(not_asked).map(|(sums, of)| sums.shared(of));
         Ok(Some(LinesShared { invoice: number, lines: lines.collect() }))
     }
 
@@ -124,7 +150,8 @@ impl Account {
         let mut lines = Lines {
             zero,
             amounts: invoice.lines.iter().map(|line| line.amount).collect(),
-            not_asked,
+            exposed: not_asked.iter().map(|of| of.exposed).collect(),
+            unproved: not_asked.iter().map(|of| of.unproved).collect(),
             sums: vec![LineSums::nothing(zero); invoice.lines.len()],
             held: BTreeMap::new(),
             taken: BTreeMap::new(),
@@ -132,6 +159,8 @@ impl Account {
         };
         let mut lost = zero;
         for told in facts {
+            let exposed = not_asked.iter().map(|of| of.exposed_by(&told.mark));
+            lines.exposed = exposed.collect::<Result<_, _>>()?;
             let of = |sum| told.moved_of(number, sum);
             lost = lost.plus(of(Sum::Lost)?)?;
             let (paid, credited) = (of(Sum::Paid)?, of(Sum::Credited)?);
@@ -164,6 +193,7 @@ impl Account {
                 MoneyFact::ChargebackLost | MoneyFact::PaymentFailed => {}
             }
         }
+        lines.exposed = not_asked.iter().map(|of| of.exposed).collect();
         lines.finish(lost, &invoice.sums)
     }
 }
@@ -175,17 +205,17 @@ impl<'a> Lines<'a> {
 
     /// What is open of a line: what may be asked for, what is unproved, what nothing allowed.
     fn open(&self, at: usize) -> [Money; 3] {
-        let (amount, not_asked) = (self.amounts[at], self.not_asked[at]);
+        let amount = self.amounts[at];
         let money = self.sums[at].money(amount);
-        let exposed = money.of_part(amount, not_asked.exposed).open;
+        let exposed = money.of_part(amount, self.exposed[at]).open;
         let rest = money.open.above(exposed);
-        let unproved = rest.min(not_asked.unproved);
+        let unproved = rest.min(self.unproved[at]);
         [rest.above(unproved), unproved, exposed]
     }
 
     fn owed(&self, at: usize) -> Money {
         let amount = self.amounts[at];
-        self.sums[at].money(amount).of_part(amount, self.not_asked[at].exposed).owed
+        self.sums[at].money(amount).of_part(amount, self.exposed[at]).owed
     }
 
     fn paid(&self, at: usize) -> Money {
@@ -247,7 +277,7 @@ impl<'a> Lines<'a> {
             .map(|at| {
                 let sums = &self.sums[at];
                 let written_off = sums.written_off.above(self.zero);
-                let allowed = self.amounts[at].above(self.not_asked[at].exposed);
+                let allowed = self.amounts[at].above(self.exposed[at]);
                 let first = allowed.above(sums.paid).min(written_off);
                 [first, written_off.above(first)]
             })
@@ -424,11 +454,12 @@ impl<'a> Lines<'a> {
 
 impl LineSums {
     /// As an event says it.
-    pub(super) fn shared(self, not_asked: NotAsked) -> LineShare {
+    pub(super) fn shared(self, not_asked: &NotAsked) -> LineShare {
         let some = |amount: Money| Some(amount).filter(|amount| !amount.is_zero());
         LineShare {
             credited: self.credited,
             exposed: some(not_asked.exposed),
+            kept: Some(not_asked.kept.clone()).filter(|kept| !kept.is_empty()),
             lost: some(self.lost),
             paid: self.paid,
             unproved: some(not_asked.unproved),

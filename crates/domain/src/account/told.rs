@@ -2,6 +2,8 @@
 
 use std::sync::Arc;
 
+use calendar::CivilDate;
+
 use super::{Account, ChargebackStatus, Invoice, Unfit};
 use crate::case::Mark;
 use crate::codec::{codes, record};
@@ -126,6 +128,20 @@ impl Account {
         self.correction_before(position).is_some()
     }
 
+    /// Whether a chargeback stands as lost, on a day or before: what was lost may be won in a later round.
+    pub fn is_lost_by(&self, chargeback: &ProcessorRef, on: CivilDate) -> bool {
+        let back = self.money_back.get(chargeback);
+        back.is_some_and(|back| back.status == Some(ChargebackStatus::Lost))
+            && self.lost(chargeback).is_some_and(|told| told.mark.on <= on)
+    }
+
+    /// The fact that a chargeback was lost.
+    fn lost(&self, chargeback: &ProcessorRef) -> Option<&MoneyTold> {
+        self.told.values().find(|told| {
+            told.kind == MoneyFact::ChargebackLost && told.name.as_ref() == Some(chargeback)
+        })
+    }
+
     /// A fact that begins to be folded.
     pub(super) fn begin(&self, kind: MoneyFact, mark: &Mark, currency: Currency) -> MoneyTold {
         let position = mark.at.position;
@@ -188,8 +204,10 @@ impl Account {
                 self.never_went_back(name()?, &told)?;
             }
             MoneyFact::ChargebackWon => {
+                let was_lost = self.lost(name()?).is_some();
+                let before = if was_lost { ChargebackStatus::Lost } else { ChargebackStatus::Open };
                 let back = self.money_back_mut(name()?)?;
-                (back.status, back.won) = (Some(ChargebackStatus::Open), None);
+                (back.status, back.won) = (Some(before), None);
                 let (payment, amount, taken) =
                     (back.payment.clone(), back.amount, back.invoices.clone());
                 for part in taken {

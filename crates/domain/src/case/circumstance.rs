@@ -4,8 +4,9 @@ use calendar::{BusinessCalendar, CivilDate};
 
 use super::decide::{Facts, one};
 use super::{Case, Moment};
+use crate::account::Charged;
 use crate::codec::record;
-use crate::event::{CaseEvent, Circumstance, CircumstanceChanged, EndedBy};
+use crate::event::{CaseEvent, Circumstance, CircumstanceChanged, EndedBy, ExposureKind};
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
 
@@ -80,9 +81,11 @@ impl Case {
         Some(CircumstanceInForce { since: &since.moment, said: &last.said })
     }
 
-    /// The circumstances that hold at the end of a day, and a mandate that was revoked.
+    /// The circumstances that hold at the end of a day, and a mandate that was revoked. Notices of charges are told of one
+    /// by one: see [`Self::notices`].
     pub fn circumstances_on(&self, on: CivilDate) -> impl Iterator<Item = CircumstanceInForce<'_>> {
-        let last = Circumstance::ALL.iter().filter_map(move |kind| self.circumstance(*kind, on));
+        let kinds = Circumstance::ALL.iter().filter(|kind| **kind != Circumstance::ChargeNotice);
+        let last = kinds.filter_map(move |kind| self.circumstance(*kind, on));
         last.filter(|told| told.said.holds || told.said.kind == Circumstance::ChargeMandate)
     }
 
@@ -126,54 +129,182 @@ impl Case {
         ends.map(|ended| ended.moment.on()).min()
     }
 
-    /// What stands in the way of charging an amount to the card of this client on a day, with the law of it.
-    pub fn bars_charge(&self, amount: Money, on: CivilDate) -> Option<(String, &'static str)> {
+    /// The death behind which something came, if that is known: what was signed then, no consumer signed.
+    pub(crate) fn death_before(&self, signed: &Moment) -> Option<&Moment> {
+        let deaths = self.ends.iter().filter(|ended| ended.by == EndedBy::Death);
+        deaths.map(|ended| &ended.moment).find(|died| died.is_before(signed) == Some(true))
+    }
+
+    /// What stands in the way of a charge of this client's card, with the law of it. `before` are the charges that were
+    /// asked for before it.
+    pub fn bars_charge(
+        &self,
+        charge: Charged,
+        before: &[Charged],
+    ) -> Option<(String, &'static str)> {
+        let Charged { amount, invoice, on } = charge;
         if let Some(died) = self.died_on().filter(|died| *died <= on) {
             let detail = format!(
                 "the client died on {died}, and with the client the authority to charge the card: what is \
                  open is asked of the estate"
             );
-            return Some((detail, "common law of agency"));
+            return Some((detail, DEATH));
         }
-        let mandate = self.circumstance(Circumstance::ChargeMandate, on);
-        let Some(CircumstanceInForce { since, said }) = mandate else {
-            let detail = "the card draws on a bank account, and no signed authorization of recurring charges is on \
-                          record";
-            let is_debit = self.holds(Circumstance::DebitCard, on);
-            return is_debit.then(|| (detail.to_owned(), "12 CFR 1005.10(b)"));
+        match self.authorizes(amount, on)? {
+            Unauthorized::NoMandate => {
+                let detail = "the card draws on a bank account, and no signed authorization of recurring charges is on \
+                              record";
+                Some((detail.to_owned(), "12 CFR 1005.10(b)"))
+            }
+            Unauthorized::Revoked { since } => {
+                let detail = format!(
+                    "the client revoked the authorization of recurring charges on {since}: agree another way to pay, or \
+                     record a new one"
+                );
+                Some((detail, "12 CFR 1005.10(b), (c)"))
+            }
+            Unauthorized::OtherAmount { since, least, most } => {
+                let charged: Vec<Charged> = before.iter().copied().chain([charge]).collect();
+                let covers = |notice: &NoticeSent<'_>| {
+                    notice.covers.is_some_and(|covered| covered.invoice == invoice)
+                        && notice.told.said.amount == Some(amount)
+                };
+                if self.notices(&charged).iter().any(covers) {
+                    return None;
+                }
+                let agreed = least.map_or(format!("{most}"), |least| format!("{least} to {most}"));
+                let detail = format!(
+                    "the authorization of {since} is for {agreed}, and no notice of this charge of {amount} was sent \
+                     {NOTICE_DAYS} days before, or it announced another charge: send one and record it"
+                );
+                Some((detail, "12 CFR 1005.10(d)"))
+            }
+        }
+    }
+
+    /// What is wrong with charging an amount by the authorization that stands at the end of a day.
+    fn authorizes(&self, amount: Money, on: CivilDate) -> Option<Unauthorized> {
+        let Some(CircumstanceInForce { since, said }) =
+            self.circumstance(Circumstance::ChargeMandate, on)
+        else {
+            return self.holds(Circumstance::DebitCard, on).then_some(Unauthorized::NoMandate);
         };
+        let since = since.on();
         if !said.holds {
-            let detail = format!(
-                "the client revoked the authorization of recurring charges on {}: agree another way to pay, or \
-                 record a new one",
-                since.on()
-            );
-            return Some((detail, "12 CFR 1005.10(b), (c)"));
+            return Some(Unauthorized::Revoked { since });
         }
         let most = said.amount.unwrap_or(amount);
         let least = said.least.unwrap_or(most);
         let is_agreed = (least.minor()..=most.minor()).contains(&amount.minor());
-        if is_agreed || self.is_announced(amount, on) {
-            return None;
-        }
-        let agreed = said.least.map_or(format!("{most}"), |least| format!("{least} to {most}"));
-        let detail = format!(
-            "the authorization of {} is for {agreed}, and no notice of {amount} was sent {NOTICE_DAYS} days before: \
-             send one and record it",
-            since.on()
-        );
-        Some((detail, "12 CFR 1005.10(d)"))
+        (!is_agreed).then_some(Unauthorized::OtherAmount { since, least: said.least, most })
     }
 
-    /// Whether the client was sent notice of a charge early enough for the day that it names, which has come.
-    fn is_announced(&self, amount: Money, on: CivilDate) -> bool {
-        self.circumstances.iter().any(|CircumstanceTold { moment, said }| {
-            let sent = BusinessCalendar::EveryDay.add_business_days(moment.on(), NOTICE_DAYS);
-            said.kind == Circumstance::ChargeNotice
-                && said.holds
-                && said.amount == Some(amount)
-                && said.charge_on.is_some_and(|day| sent <= day && day <= on)
-        })
+    /// The notices of charges, by the days of the charges that they name, and which of the charges that were asked for
+    /// each of them announced: one, and the same invoice again where a try of it failed (12 CFR 1005.10(d)(1)).
+    pub fn notices(&self, charged: &[Charged]) -> Vec<NoticeSent<'_>> {
+        let is_notice = |told: &&CircumstanceTold| {
+            told.said.kind == Circumstance::ChargeNotice && told.said.holds
+        };
+        let told = self.circumstances.iter().filter(is_notice);
+        let mut notices: Vec<NoticeSent<'_>> = told
+            .filter_map(|told| {
+                Some(NoticeSent { told, charge_on: told.said.charge_on?, covers: None })
+            })
+            .collect();
+        notices.sort_by_key(|notice| notice.charge_on);
+        for charge in charged {
+            let is_other_amount = matches!(
+                self.authorizes(charge.amount, charge.on),
+                Some(Unauthorized::OtherAmount { .. })
+            );
+            let is_of = |notice: &NoticeSent<'_>| {
+                notice.announces(charge)
+                    && notice.covers.is_some_and(|covered| covered.invoice == charge.invoice)
+            };
+            if !is_other_amount || notices.iter().any(is_of) {
+                continue;
+            }
+            let fresh =
+                |notice: &&mut NoticeSent<'_>| notice.covers.is_none() && notice.announces(charge);
+            if let Some(notice) = notices.iter_mut().find(fresh) {
+                notice.covers = Some(*charge);
+            }
+        }
+        notices
+    }
+
+    /// What a charge broke as the facts of its day are known now. What is known of its own day alone may have come behind
+    /// it, and what was given on that day may have come before it.
+    pub(super) fn broken_by_charge(&self, amount: Money, on: CivilDate) -> Option<ExposureKind> {
+        if self.died_on().is_some_and(|died| died < on) {
+            return Some(ExposureKind::ChargeAfterDeath);
+        }
+        let charge = Charged { amount, invoice: 0, on };
+        let is_announced = || {
+            let of_amount = |notice: &NoticeSent<'_>| notice.announces(&charge);
+            self.notices(&[]).iter().any(of_amount)
+        };
+        let is_barred = |on| match self.authorizes(amount, on) {
+            None => false,
+            Some(Unauthorized::NoMandate | Unauthorized::Revoked { .. }) => true,
+            Some(Unauthorized::OtherAmount { .. }) => !is_announced(),
+        };
+        let is_barred = on.pred_opt().is_some_and(is_barred) && is_barred(on);
+        is_barred.then_some(ExposureKind::ChargeUnauthorized)
+    }
+}
+
+/// What an authority ends by with its giver.
+const DEATH: &str = "common law of agency";
+
+/// What of an authorization of recurring charges is missing.
+enum Unauthorized {
+    /// The card draws on an account, and there is none (12 CFR 1005.10(b)).
+    NoMandate,
+    /// It was revoked (12 CFR 1005.10(c)).
+    Revoked { since: CivilDate },
+    /// It names other amounts (12 CFR 1005.10(d)).
+    OtherAmount { since: CivilDate, least: Option<Money>, most: Money },
+}
+
+/// A notice of a charge of another amount.
+#[derive(Clone, Copy, Debug)]
+pub struct NoticeSent<'a> {
+    /// What was told.
+    pub told: &'a CircumstanceTold,
+    /// The day of the charge that it names.
+    pub charge_on: CivilDate,
+    /// The charge that it announced, once one was asked for.
+    pub covers: Option<Charged>,
+}
+
+impl NoticeSent<'_> {
+    /// Whether it was sent as early as it must be before the day that it names (12 CFR 1005.10(d)(1)).
+    pub fn is_in_time(&self) -> bool {
+        let sent = self.told.moment.on();
+        BusinessCalendar::EveryDay.add_business_days(sent, NOTICE_DAYS) <= self.charge_on
+    }
+
+    fn announces(&self, charge: &Charged) -> bool {
+        self.is_in_time()
+            && self.told.said.amount == Some(charge.amount)
+            && self.charge_on <= charge.on
+    }
+
+    /// What follows from it, in words.
+    pub fn follows(&self) -> String {
+        match self.covers {
+            Some(Charged { invoice, on, .. }) => {
+                format!("it announced the charge of {on} of invoice {invoice}, and covers no other")
+            }
+            None if self.is_in_time() => format!(
+                "one charge of that amount may be asked for from {} on, while an authorization of charges stands",
+                self.charge_on
+            ),
+            None => format!(
+                "it was sent less than {NOTICE_DAYS} days before the charge that it names, and covers none"
+            ),
+        }
     }
 }
 

@@ -193,7 +193,7 @@ fn what_rests_on_it(
         let mut wrong = told.filter(|moment| !is_sent || moment.on() < facts.on);
         if let Some(moment) = wrong.next() {
             let detail = format!(
-                "position {} tells of {} what came of its letter to {}: correct that first",
+                "position {} tells of {} what came of its letter to {}: correct that event first",
                 moment.mark.at.position,
                 moment.on(),
                 letter.bureau

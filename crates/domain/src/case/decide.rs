@@ -78,9 +78,14 @@ pub(crate) fn decide(
         CaseAction::Enrol(_) => unreachable!("handled above"),
         CaseAction::SignConsent(sign) => {
             let e = signed(case, facts, sign)?;
-            let against = against_law(facts, &e);
-            let exposure = || fact::exposure(ExposureKind::SignedAgainstLaw, None, None).into();
-            Ok([e.into()].into_iter().chain(against.then(exposure)).collect())
+            let behind_death = case.death_before(&announce::next(facts)).is_some();
+            let broken = [
+                behind_death.then_some(ExposureKind::SignedAfterDeath),
+                against_law(facts, &e).then_some(ExposureKind::SignedAgainstLaw),
+            ];
+            let broken = broken.into_iter().flatten();
+            let broken = broken.map(|kind| fact::exposure(kind, None, None).into());
+            Ok([e.into()].into_iter().chain(broken).collect())
         }
         CaseAction::Cancel(cancel) => cancelled(case, facts, cancel).map(one),
         CaseAction::OpenWork => open_work(case, facts).map(one),
@@ -226,7 +231,7 @@ fn signed(case: &Case, facts: &Facts<'_>, sign: &SignConsent) -> Result<ConsentS
 
 /// Whether the law of a state that reaches an agreement stood against its signing. A signing is a fact, whatever it breaks.
 fn against_law(facts: &Facts<'_>, e: &ConsentSigned) -> bool {
-    let place = Place { state: e.state, activity: e.activity.as_ref() };
+    let place = Place::of(e.state, e.activity.as_ref());
     let law = facts.firm.law_of_signing(place, facts.on);
     law.is_some_and(|law| {
         let items = e.items.as_ref();
@@ -313,7 +318,7 @@ fn signing_law<'f>(
     facts: &'f Facts<'_>,
 ) -> Option<(&'f Agreement, SigningLaw<'f>)> {
     let agreement = case.agreement()?;
-    let place = Place { state: agreement.state, activity: agreement.activity.as_ref() };
+    let place = Place::of(agreement.state, agreement.activity.as_ref());
     Some((agreement, facts.firm.law_of_signing(place, agreement.signed.on())?))
 }
 

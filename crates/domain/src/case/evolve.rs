@@ -246,6 +246,9 @@ impl Case {
             | ExposureKind::DisputeWithoutBasis
             | ExposureKind::NoAgreement
             | ExposureKind::PapersMissing
+            | ExposureKind::SignedAfterDeath
+            | ExposureKind::ChargeUnauthorized
+            | ExposureKind::ChargeAfterDeath
             | ExposureKind::SignedAgainstLaw => true,
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => false,
         };

@@ -10,6 +10,7 @@ use crate::event::{
     Ask, BlockRefused, BureauAnswered, BureauAsked, CaseEvent, ExposureFound, ExposureKind,
     IdentityPaperReceived, PeriodClosedWithoutFee,
 };
+use crate::gates::Gate;
 use crate::ids::{BureauCode, PaperCode};
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
@@ -152,13 +153,24 @@ impl ExposureKind {
     pub const fn cites(self) -> &'static str {
         match self {
             Self::EarlyService => "15 USC 1679d(a)(2)",
-            Self::DisputeWithoutAuthority => "common law of agency",
+            Self::DisputeWithoutAuthority | Self::ChargeAfterDeath => "common law of agency",
+            Self::ChargeUnauthorized => "12 CFR 1005.10(b) to (d)",
             Self::DisputeWithoutBasis => "15 USC 1679b(a)(1)",
-            Self::NoAgreement => "15 USC 1679d(a)(1)",
+            Self::NoAgreement | Self::SignedAfterDeath => "15 USC 1679d(a)(1)",
             Self::PapersMissing => "common practice, no source",
             Self::FeeAskedUnearned => "15 USC 1679b(b); 16 CFR 310.4(a)(2)",
             Self::PaymentUnearned => "15 USC 1679b(b)",
             Self::SignedAgainstLaw => "15 USC 1679j",
+        }
+    }
+
+    /// The rules that a claimed fee was asked for against, by the gates that were closed: money before the service is
+    /// performed breaks one whichever it was, and the wait of a sale by telephone another.
+    pub fn cites_of_fee<'g>(closed: impl IntoIterator<Item = &'g Gate>) -> &'static str {
+        if closed.into_iter().any(|gate| *gate == Gate::Telemarketing) {
+            Self::FeeAskedUnearned.cites()
+        } else {
+            Self::PaymentUnearned.cites()
         }
     }
 }

@@ -58,9 +58,9 @@ impl Case {
     fn reached_by_letters<'f>(&'f self, firm: &'f Firm, on: CivilDate) -> Vec<Reached<'f>> {
         let Some(agreement) = self.agreement() else { return Vec::new() };
         let (signed, activity) = (agreement.signed.on(), agreement.activity.as_ref());
-        let signing = Place { state: agreement.state, activity };
+        let signing = Place::of(agreement.state, activity);
         let lived = self.contact_on(on).map(|since| since.contact.address.state);
-        let now = lived.map(|state| (Place { state, activity }, on));
+        let now = lived.map(|state| (Place::of(state, activity), on));
         let places = [(signing, signed)].into_iter().chain(now);
         places.map(|(place, day)| firm.reached_in(place, day, Dimension::DisputeConsent)).collect()
     }

@@ -28,7 +28,7 @@ use std::sync::Arc;
 use calendar::CivilDate;
 
 pub use ahead::{Ahead, AheadKind};
-pub use circumstance::{CircumstanceInForce, CircumstanceTold};
+pub use circumstance::{CircumstanceInForce, CircumstanceTold, NoticeSent};
 pub(crate) use correct::{correct, moved};
 pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
@@ -161,7 +161,7 @@ impl Case {
         let over = self.over_on();
         match self.agreement() {
             None if self.agreements.is_empty() && over.is_none() => CaseStatus::Enrolled,
-            None if self.agreements.is_empty() => CaseStatus::Ended,
+            None if self.agreements.is_empty() || self.is_signed_after_death() => CaseStatus::Ended,
             None => CaseStatus::Cancelled,
             Some(_) if over.is_some() => CaseStatus::Ended,
             Some(_) if self.paused().is_some() => CaseStatus::Paused,
@@ -237,12 +237,16 @@ impl Case {
         self.cancellations.iter().find(|cancellation| days.contains(&cancellation.sent_on))
     }
 
-    /// The agreements that were not cancelled in their days, by the day of signing.
+    /// The agreements that were neither cancelled in their days nor signed behind the client's death, by the day of
+    /// signing.
     pub fn standing_agreements(&self) -> impl DoubleEndedIterator<Item = &Agreement> {
-        self.agreements.iter().filter(|agreement| self.cancellation_of(agreement).is_none())
+        self.agreements.iter().filter(|agreement| {
+            self.cancellation_of(agreement).is_none()
+                && self.death_before(&agreement.signed).is_none()
+        })
     }
 
-    /// The newest agreement that was not cancelled in its days.
+    /// The newest of them.
     pub fn agreement(&self) -> Option<&Agreement> {
         self.standing_agreements().next_back()
     }
@@ -251,6 +255,20 @@ impl Case {
     /// or that a later cancellation was sent on.
     pub fn over_on(&self) -> Option<CivilDate> {
         self.ends_of(self.agreement()).map(|(on, _)| on).min()
+    }
+
+    /// The last day of the service, once it has ended or every agreement was cancelled in its days.
+    pub fn last_day(&self) -> Option<CivilDate> {
+        let cancelled = || self.cancellations.last().map(|cancellation| cancellation.sent_on);
+        match self.status() {
+            CaseStatus::Cancelled => cancelled(),
+            CaseStatus::Ended => self.over_on(),
+            CaseStatus::Unknown
+            | CaseStatus::Enrolled
+            | CaseStatus::Signed
+            | CaseStatus::Open
+            | CaseStatus::Paused => None,
+        }
     }
 
     /// What ended an agreement, or without one the service, each with the last day of service by it.

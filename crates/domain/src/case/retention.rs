@@ -136,7 +136,7 @@ impl Case {
                 let states: BTreeSet<StateCode> =
                     lived_on(on).into_iter().chain([agreement.state]).collect();
                 for state in states {
-                    reach(signed, Place { state, activity }, on);
+                    reach(signed, Place::of(state, activity), on);
                 }
             }
         }

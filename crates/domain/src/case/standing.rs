@@ -3,9 +3,11 @@
 use calendar::CivilDate;
 
 use super::{Case, ExposureSeen, ListingStatus, Moment, Round, fact};
+use crate::account::Charged;
 use crate::event::{CaseEvent, ExposureKind, PaperKind};
 use crate::firm::Firm;
 use crate::ids::{BureauCode, ItemCode};
+use crate::money::Money;
 use crate::terms::Work;
 
 impl Case {
@@ -59,6 +61,7 @@ impl Case {
         told: impl Iterator<Item = (CivilDate, ExposureKind)>,
     ) -> Vec<(CivilDate, CaseEvent)> {
         let mut broken = self.broken_by_requests();
+        broken.extend(self.broken_by_signings());
         for (round, sent) in self.rounds_sent() {
             let letters = round.letters.iter();
             let disputed = letters.flat_map(|l| l.items.iter().map(|item| (item, &l.bureau)));
@@ -68,9 +71,11 @@ impl Case {
         self.without_told(broken, told)
     }
 
-    /// The same of what an end, a cancellation or a revocation makes of letters that left before it was told.
+    /// The same of what an end, a cancellation or a revocation makes of letters that left, and of agreements that were
+    /// signed, before it was told.
     pub(crate) fn untold_by_story(&self) -> Vec<(CivilDate, CaseEvent)> {
         let mut broken = self.broken_by_requests();
+        broken.extend(self.broken_by_signings());
         for (_, sent) in self.rounds_sent() {
             let kinds = self.broken_by_letters(sent);
             broken.extend(kinds.into_iter().map(|kind| (sent.on(), kind)));
@@ -109,6 +114,34 @@ impl Case {
     fn broken_by_requests(&self) -> Vec<(CivilDate, ExposureKind)> {
         let asked = self.asked.iter().map(|asked| &asked.moment);
         asked.filter_map(|asked| Some((asked.on(), self.broken_by_service(asked)?))).collect()
+    }
+
+    pub(super) fn is_signed_after_death(&self) -> bool {
+        self.broken_by_signings().next().is_some()
+    }
+
+    fn broken_by_signings(&self) -> impl Iterator<Item = (CivilDate, ExposureKind)> {
+        let signed = self.agreements.iter().map(|agreement| &agreement.signed);
+        let behind = signed.filter(|signed| self.death_before(signed).is_some());
+        behind.map(|signed| (signed.on(), ExposureKind::SignedAfterDeath))
+    }
+
+    /// What charges of the client's card broke as the facts stand now and nobody has been told, one for each, on its day.
+    pub(crate) fn untold_by_charges(&self, charged: &[Charged]) -> Vec<(CivilDate, CaseEvent)> {
+        let seen = self.exposures.iter();
+        let mut known: Vec<(CivilDate, ExposureKind, Option<Money>)> =
+            seen.map(|seen| (seen.mark.on, seen.found.kind, seen.found.amount)).collect();
+        let mut events = Vec::new();
+        for Charged { amount, on, .. } in charged {
+            let Some(kind) = self.broken_by_charge(*amount, *on) else { continue };
+            match known.iter().position(|told| *told == (*on, kind, Some(*amount))) {
+                Some(at) => {
+                    known.swap_remove(at);
+                }
+                None => events.push((*on, fact::exposure(kind, Some(*amount), None).into())),
+            }
+        }
+        events
     }
 
     fn rounds_sent(&self) -> impl Iterator<Item = (&Round, &Moment)> {
@@ -168,6 +201,16 @@ impl Case {
                 disputed.any(|listing| listing.basis.is_none())
             }
             ExposureKind::DisputeWithoutAuthority => self.is_without_authority(seen),
+            ExposureKind::SignedAfterDeath => {
+                let kind = (seen.mark.on, seen.found.kind);
+                seen.cause.is_none() || self.broken_by_signings().any(|broken| broken == kind)
+            }
+            // What was asked of the card stays asked: the facts of its day alone say whether it might be.
+            kind @ (ExposureKind::ChargeUnauthorized | ExposureKind::ChargeAfterDeath) => {
+                let charged = seen.found.amount.filter(|_| seen.cause.is_some());
+                charged
+                    .is_none_or(|amount| self.broken_by_charge(amount, seen.mark.on) == Some(kind))
+            }
             ExposureKind::PapersMissing => self.lacks_papers(),
             ExposureKind::SignedAgainstLaw => {
                 self.agreements.iter().any(|agreement| agreement.signed.on() == seen.mark.on)

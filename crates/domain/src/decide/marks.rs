@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use super::billing::judge;
 use super::shares::{self, Shares};
-use crate::command::{Command, Correction, MoneyBecomes};
+use crate::command::{CaseAction, Command, Correction, MoneyBecomes};
 use crate::event::{CaseEvent, Event, FeeMarked, StreamId};
 use crate::ids::{AccountId, CaseId};
 use crate::world::{Draft, Halt, World};
@@ -12,6 +12,9 @@ use crate::world::{Draft, Halt, World};
 /// The cases whose claimed fees a command may bear on. Everything that they are judged by is loaded, so that a
 /// need never comes after an event.
 pub(super) fn touched(world: &World, command: &Command) -> Result<BTreeSet<CaseId>, Halt> {
+    if tells_nothing_of_fees(command) {
+        return Ok(BTreeSet::new());
+    }
     let touched: BTreeSet<CaseId> = match command {
         Command::Correct { case, corrections, .. } => {
             let others = corrections.iter().filter_map(Correction::other);
@@ -104,7 +107,9 @@ pub(super) fn mark(
     awaited: &Awaited,
 ) -> Result<(), Halt> {
     let is_review = matches!(command, Command::Review { .. });
-    if !is_review && !draft.events().iter().any(|recorded| bears_on_fees(&recorded.event)) {
+    let bears = draft.events().iter().any(|recorded| bears_on_fees(&recorded.event));
+    debug_assert!(!bears || !tells_nothing_of_fees(command), "{command:?}");
+    if !is_review && !bears {
         return Ok(());
     }
     for id in accounts_of(draft, touched)?.difference(&awaited.accounts) {
@@ -143,6 +148,50 @@ fn accounts_of(
         }
     }
     Ok(accounts)
+}
+
+/// Whether a command records nothing that claimed fees are judged by, whatever comes of it: what they are judged by need
+/// not be at hand for a message.
+fn tells_nothing_of_fees(command: &Command) -> bool {
+    let Command::Case { actions, .. } = command else { return false };
+    actions.iter().all(|dated| match &dated.action {
+        CaseAction::DisclosureDelivered(_)
+        | CaseAction::IdentityPaperReceived(_)
+        | CaseAction::IdentityPaperAccepted(_)
+        | CaseAction::IdentityPaperRejected(_)
+        | CaseAction::ReportSourceConnected(_)
+        | CaseAction::ReportIdentityFailed(_)
+        | CaseAction::OpenWork
+        | CaseAction::LetterDelivered(_)
+        | CaseAction::ClientInformationSent(_)
+        | CaseAction::MessageLogged(_)
+        | CaseAction::NoteExposure(_)
+        | CaseAction::NoteCorrection(_)
+        | CaseAction::PlaceLegalHold(_)
+        | CaseAction::LiftLegalHold(_) => true,
+        CaseAction::Enrol(_)
+        | CaseAction::DisclosureAcknowledged(_)
+        | CaseAction::SignConsent(_)
+        | CaseAction::Cancel(_)
+        | CaseAction::ImportReport(_)
+        | CaseAction::AttestBasis(_)
+        | CaseAction::SendRound(_)
+        | CaseAction::NoteRoundSent(_)
+        | CaseAction::ReceiveResponse(_)
+        | CaseAction::NoteReinsertion(_)
+        | CaseAction::BureauAsked(_)
+        | CaseAction::BureauAnswered(_)
+        | CaseAction::ProgressReportSent(_)
+        | CaseAction::ContactChanged(_)
+        | CaseAction::BillingDayChanged(_)
+        | CaseAction::ChangeCircumstance(_)
+        | CaseAction::PauseService(_)
+        | CaseAction::ResumeService
+        | CaseAction::EndService(_)
+        | CaseAction::ClosePeriod(_)
+        | CaseAction::FindResults(_)
+        | CaseAction::EraseClient(_) => false,
+    })
 }
 
 /// Whether an event tells something that claimed fees are judged by.

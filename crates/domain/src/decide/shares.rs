@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::billing::judge;
 use crate::account::{NotAsked, Unfit};
-use crate::event::{InvoiceLine, LinesShared, MoneyRestated, StreamId};
+use crate::event::{InvoiceLine, LineShare, LinesShared, MoneyRestated, StreamId};
 use crate::ids::{AccountId, CaseId};
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal};
@@ -52,7 +52,7 @@ pub(super) fn restated(
         // One line alone leaves no question.
         let known = |line: u32| not_asked.get(&(id, number, line)).filter(|_| lines.len() > 1);
         let nothing = |of: &InvoiceLine| NotAsked::nothing(Money::zero(of.amount.currency()));
-        let of_line = |(line, of)| known(line).copied().unwrap_or_else(|| nothing(of));
+        let of_line = |(line, of)| known(line).cloned().unwrap_or_else(|| nothing(of));
         (1..).zip(lines).map(of_line).collect()
     };
     Ok(account.restated(of_lines).map_err(|unfit| unfit_account(id, unfit))?)
@@ -64,8 +64,8 @@ pub(super) fn restate(draft: &mut Draft<'_, '_>, id: AccountId) -> Result<(), Ha
     if let Some(restated) = restated(draft, id)? {
         draft.add(StreamId::Account(id), today, restated)?;
     }
-    let found: Vec<_> = draft.world().account(id)?.found_unearned().collect();
-    for found in found {
+    let found = draft.world().account(id)?.found_unearned();
+    for found in found.map_err(|unfit| unfit_account(id, unfit))? {
         draft.add(StreamId::Account(id), today, found)?;
     }
     Ok(())
@@ -96,10 +96,10 @@ pub(super) fn otherwise(draft: &Draft<'_, '_>, cases: &BTreeSet<CaseId>) -> Resu
     for (id, account) in accounts {
         for (&number, invoice) in account.invoices.iter() {
             let nothing = NotAsked::nothing(Money::zero(invoice.total.currency()));
-            let of_line = |line: u32| not_asked.get(&(id, number, line)).copied();
+            let of_line = |line: u32| not_asked.get(&(id, number, line)).cloned();
             let lines: Vec<NotAsked> = (1..)
                 .zip(&invoice.lines)
-                .map(|(line, _)| of_line(line).unwrap_or(nothing))
+                .map(|(line, _)| of_line(line).unwrap_or_else(|| nothing.clone()))
                 .collect();
             let shared = account.shared_otherwise(number, &lines);
             let shared = shared.map_err(|unfit| unfit_account(id, unfit))?;
@@ -115,12 +115,13 @@ pub(super) fn share(
     cases: &BTreeSet<CaseId>,
     awaited: &Shares,
 ) -> Result<(), Halt> {
-    let not_asked = |shared: &LinesShared| -> Vec<(Option<Money>, Option<Money>)> {
-        shared.lines.iter().map(|line| (line.exposed, line.unproved)).collect()
+    let asks_as = |one: &LineShare, other: &LineShare| {
+        (one.exposed, &one.kept, one.unproved) == (other.exposed, &other.kept, other.unproved)
     };
     let is_awaited = |id: AccountId, shared: &LinesShared| {
         awaited.iter().any(|(of, other)| {
-            (*of, other.invoice) == (id, shared.invoice) && not_asked(other) == not_asked(shared)
+            (*of, other.invoice) == (id, shared.invoice)
+                && other.lines.iter().zip(&shared.lines).all(|(one, other)| asks_as(one, other))
         })
     };
     // What is given back of one invoice bears on the fees of later ones: once for each.

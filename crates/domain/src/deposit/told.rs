@@ -41,6 +41,50 @@ fn check_declared(firm: &Firm, subject: &str, bank: &BankCode) -> Result<(), Ref
     Err(Refusal::new(Reason::ReferenceUnknown, subject, detail))
 }
 
+/// A line is of one account: its hash is made of the account's number at the bank too. Under a second code of the firm's the same
+/// money would be there twice.
+fn check_only_here(
+    draft: &Draft<'_, '_>,
+    subject: &str,
+    seen: &StatementLineSeen,
+) -> Result<(), Halt> {
+    let world = draft.world();
+    for other in world.firm()?.banks.keys().filter(|other| **other != seen.bank) {
+        let id = DepositId::of_line(other, &seen.line);
+        if world.deposit(id)?.line.is_some() {
+            let detail = format!(
+                "is recorded as a line of {other}: take that back first, `books take-back {id}`, if it is of {}",
+                seen.bank
+            );
+            return Err(Refusal::new(Reason::AlreadyRecorded, subject, detail).into());
+        }
+    }
+    Ok(())
+}
+
+/// The same of a statement of a table, whose lines are told apart by the firm's own code: of one file it is there once, with these
+/// days and balances.
+fn check_statement_only_here(draft: &Draft<'_, '_>, noted: &StatementNoted) -> Result<(), Halt> {
+    let (world, seen) = (draft.world(), &noted.seen);
+    for other in world.firm()?.banks.keys().filter(|other| **other != seen.bank) {
+        let id = DepositId::of_statement(other, &seen.file, seen.part);
+        let Some(known) = &world.deposit(id)?.statement else { continue };
+        let said = |of: &StatementSeen| (of.from, of.opening, of.closing);
+        let is_same = said(&known.seen) == said(seen)
+            && known.mark.on == noted.through
+            && known.lines.len() == noted.lines.len()
+            && !noted.lines.is_empty();
+        if is_same {
+            let detail = format!(
+                "this file is recorded as a statement of {other}: take back its lines of the account that it is not of, \
+                 `books take-back`"
+            );
+            return Err(Refusal::new(Reason::AlreadyRecorded, "file", detail).into());
+        }
+    }
+    Ok(())
+}
+
 /// Every line that is new is recorded. One that is known says the same: its id is made of its hash.
 pub(super) fn note_lines(
     draft: &mut Draft<'_, '_>,
@@ -61,6 +105,7 @@ pub(super) fn note_lines(
         // A line that is known says nothing new of an account.
         if world.deposit(id)?.line.is_none() {
             check_declared(world.firm()?, &of("bank"), &seen.bank)?;
+            check_only_here(draft, &of("line"), seen)?;
         }
         if seen.amount.is_zero() || seen.amount.currency() != currency {
             let detail = format!("must be in {} and not zero", currency.as_str());
@@ -159,6 +204,7 @@ pub(super) fn note_statement(
     if noted.through < seen.from {
         return Err(refused("through", "must not be before from").into());
     }
+    check_statement_only_here(draft, noted)?;
     if seen.part == 0 {
         return Err(refused("part", "must be 1 or more").into());
     }

@@ -379,6 +379,18 @@ impl UnearnedPaymentFound {
 }
 
 record! {
+    /// So much of a line was kept by counsel's reason since some day.
+    pub struct KeptSince {
+        /// How much; nothing where a decision to keep was taken back.
+        amount: Money,
+        /// The position of the decision.
+        at: u64,
+        /// Its day.
+        on: CivilDate,
+    }
+}
+
+record! {
     /// What of an invoice's sums is a line's.
     pub struct LineShare {
         /// Credited or paid back.
@@ -386,6 +398,9 @@ record! {
         /// What of the line nothing allowed when it was asked for and counsel does not keep, if anything, whatever was given
         /// back of this invoice since.
         exposed: Option<Money>,
+        /// What of the line counsel kept, each decision in order, if any was taken: what was told of money before is of the lines
+        /// that it was of. Older events do not say so, and went by the last decision throughout.
+        kept: Option<Vec<KeptSince>>,
         /// What of the part written off a bank had taken back, if anything.
         lost: Option<Money>,
         /// Paid, less what went back.
@@ -434,6 +449,9 @@ record! {
     pub struct MoneyRestated {
         /// What more went out by refunds and chargebacks than came in, all in all: the firm's loss.
         beyond: Money,
+        /// Which reading of money by its days it goes by; since the second, what it changes of each fact counts on the day of that
+        /// fact. Older events are of the first, which they do not say.
+        edition: Option<u32>,
         /// The invoices of which another sum is paid, credited or written off, by number.
         invoices: Vec<InvoiceRestated>,
         /// The payments of which another part is owed, by name.

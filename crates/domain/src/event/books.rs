@@ -181,13 +181,16 @@ record! {
 }
 
 record! {
-    /// A month was checked and closed: nothing dates into it any more. What is told later and
-    /// belongs into it lands on the day it is told, and names the day it happened.
+    /// A month was checked and closed: nothing dates into it any more. What is told later and belongs into it counts on
+    /// the first day that is open, and names the day it happened.
     pub struct PeriodLocked {
         /// What a person accepted that stood in the way of it.
         accepted: Option<Vec<EventRef>>,
         /// The position up to which the books were checked.
         checked_at: u64,
+        /// That what is told later and belongs into it counts on the first day that is open. Older events do not say so:
+        /// it counts on the day on which it is told.
+        first_open: Option<bool>,
         /// The last day of the month.
         through: CivilDate,
     }

@@ -524,6 +524,12 @@ codes! {
         PaymentUnearned = "payment_unearned",
         /// Letters went out after the client had taken back the authority to write (common law of agency).
         DisputeWithoutAuthority = "dispute_without_authority",
+        /// An agreement was signed behind the client's death: no consumer signed it (15 USC 1679d(a)(1)).
+        SignedAfterDeath = "signed_after_death",
+        /// A card was charged that no authorization of the client covered on that day (12 CFR 1005.10(b) to (d)).
+        ChargeUnauthorized = "charge_unauthorized",
+        /// A card was charged behind the client's death (common law of agency).
+        ChargeAfterDeath = "charge_after_death",
         /// An agreement was signed against the law of a state (15 USC 1679j).
         SignedAgainstLaw = "signed_against_law",
     }
@@ -571,7 +577,7 @@ record! {
     /// A fact was told wrongly: it is taken back, or another reading takes its place in the story. Both
     /// readings stay in the log, and the fact keeps its place in it.
     pub struct FactCorrected {
-        /// That it was another person's: it is shown to nobody again.
+        /// That it was another person's: its personal values are opened to nobody again.
         about_another: Option<bool>,
         /// The fact, as it was told first.
         fact: EventRef,

@@ -91,7 +91,7 @@ impl Circumstance {
                 "the card may not be charged: the client pays otherwise, or signs a new authorization"
             }
             (Self::ChargeNotice, _) => {
-                "that amount may be charged from the day that the notice names"
+                "one charge of that amount may be asked for from the day that the notice names"
             }
             (Self::DebitCard, true) => {
                 "the card draws on a bank account: it is charged by a signed authorization alone"

@@ -57,7 +57,7 @@ pub(crate) fn correct(
     let told = &correction.told;
     let kind = fact_of(firm, told)?;
     if let Some(detail) = firm.resting_on(told.position) {
-        let detail = format!("{detail}: correct that first");
+        let detail = format!("{detail}: correct what stands there first");
         return Err(Refusal::new(Reason::StateRefuses, "firm", detail));
     }
     let action = match &correction.becomes {

@@ -47,7 +47,7 @@ pub(crate) fn decide(
             PackAdopted { pack: pack.as_ref().clone() }.into()
         }
         FirmAction::ConfirmPack(confirmed) => {
-            check_confirmation(firm, confirmed)?;
+            check_confirmation(firm, on, confirmed)?;
             confirmed.clone().into()
         }
         FirmAction::UsePackAtOwnRisk(used) => {
@@ -382,8 +382,17 @@ fn named<'a>(firm: &'a Firm, code: &PackCode, version: u32) -> Result<&'a Adopte
     })
 }
 
-fn check_confirmation(firm: &Firm, confirmed: &PackConfirmed) -> Result<(), Refusal> {
+fn check_confirmation(
+    firm: &Firm,
+    on: CivilDate,
+    confirmed: &PackConfirmed,
+) -> Result<(), Refusal> {
     let adopted = named(firm, &confirmed.code, confirmed.version)?;
+    if let Some(read_on) = adopted.pack.text_read_on.filter(|read_on| on < *read_on) {
+        let detail =
+            format!("the law was read for this text on {read_on}: nobody confirmed it before");
+        return Err(Refusal::new(Reason::DateImpossible, "occurred_on", detail));
+    }
     let hash = adopted.pack.hash();
     if confirmed.hash != hash {
         let detail =

@@ -13,6 +13,7 @@ use crate::event::{
     StandingRecorded,
 };
 use crate::ids::StateCode;
+use crate::judge::EDITION;
 use crate::money::Money;
 use crate::rules::{
     Bears, Bond, Dimension, Duty, Limb, MORE_ASKED_SINCE, PackRef, PerformWithin, Performance,
@@ -209,11 +210,28 @@ pub struct Place<'a> {
     pub state: StateCode,
     /// Other states in which something of the contract was done, as far as it was said.
     pub activity: Option<&'a BTreeSet<StateCode>>,
+    /// The edition of the rules by which it is asked whose law reaches it.
+    edition: u32,
+}
+
+/// The edition of the rules that first took a law that nobody read so far to reach wherever it may.
+const REACH_ASKED_SINCE: u32 = 6;
+
+impl<'a> Place<'a> {
+    /// By the rules of today.
+    pub const fn of(state: StateCode, activity: Option<&'a BTreeSet<StateCode>>) -> Self {
+        Self { state, activity, edition: EDITION }
+    }
+
+    /// The same by an earlier edition of the rules.
+    pub(crate) const fn of_edition(self, edition: u32) -> Self {
+        Self { edition, ..self }
+    }
 }
 
 impl From<StateCode> for Place<'_> {
     fn from(state: StateCode) -> Self {
-        Self { state, activity: None }
+        Self::of(state, None)
     }
 }
 
@@ -396,9 +414,26 @@ impl Firm {
         })
     }
 
+    /// The days from which the law of asking may be another than on the day before, in order: where a pack's force or what
+    /// is on file begins, and the day after its last.
+    pub(crate) fn law_changes(&self) -> Vec<CivilDate> {
+        let packs = self.packs.iter().map(|adopted| &adopted.pack);
+        let packs = packs.map(|pack| (pack.in_force_from, pack.in_force_through));
+        let filed = self.standings.iter();
+        let filed = filed.map(|filed| (filed.filed.valid_from, Some(filed.last_day())));
+        let changes = packs.chain(filed).flat_map(|(first, last)| {
+            std::iter::once(first).chain(last.and_then(|last| last.succ_opt()))
+        });
+        let mut changes: Vec<CivilDate> = changes.collect();
+        changes.sort_unstable();
+        changes.dedup();
+        changes
+    }
+
     /// The states whose law reaches an agreement on a day, the client's own first, each with its pack in force. A
     /// state in which something of the contract was done or in which the firm has a place is one of them, unless
-    /// its pack says that the act does not reach so far. A state that the firm has shown to be outside of is none.
+    /// its pack says that the act does not reach so far. Where nobody read how far it reaches, it reaches, and that is
+    /// unknown. A state that the firm has shown to be outside of is none.
     pub fn reaching(
         &self,
         place: Place<'_>,
@@ -431,14 +466,15 @@ impl Firm {
         let mut reaching = vec![(place.state, self.pack_on(Some(place.state), on))];
         for state in others {
             let adopted = self.pack_on(Some(state), on);
-            let reaches = adopted.is_none_or(|adopted| {
-                adopted.pack.reach.as_ref().is_some_and(|reach| {
-                    reach.limbs.iter().any(|limb| match limb {
-                        Limb::ClientResides => false,
-                        Limb::ContractActivity => of_contract(&state),
-                        Limb::FirmLocated => offices.contains(&state),
-                    })
-                })
+            let reaches = adopted.is_none_or(|adopted| match &adopted.pack.reach {
+                Some(reach) => reach.limbs.iter().any(|limb| match limb {
+                    Limb::ClientResides => false,
+                    Limb::ContractActivity => of_contract(&state),
+                    Limb::FirmLocated => offices.contains(&state),
+                }),
+                None => {
+                    place.edition >= REACH_ASKED_SINCE && !adopted.pack.is_read(Dimension::Reach)
+                }
             });
             if reaches {
                 reaching.push((state, adopted));
@@ -493,8 +529,11 @@ impl Firm {
                     Backing::OwnRisk(_) => at_own_risk.push(pack.clone()),
                     Backing::Nobody => unknown.push(Unknown::Unconfirmed(pack.clone())),
                 }
+                let is_elsewhere = state != place.state;
                 let unread = |dimension: &Dimension| {
-                    dimension.bears() == bears && !adopted.pack.is_read(*dimension)
+                    let is_asked = dimension.bears() == bears
+                        || is_elsewhere && *dimension == Dimension::Reach;
+                    is_asked && !adopted.pack.is_read(*dimension)
                 };
                 let unread = Dimension::ALL.iter().copied().filter(unread);
                 unknown.extend(

@@ -63,6 +63,8 @@ record! {
     pub struct Lock {
         /// What was accepted that stood in the way of it.
         accepted: Vec<EventRef>,
+        /// Whether what is told later and belongs into it counts on the first day that is open.
+        first_open: bool,
         /// The position of the event that locked it.
         position: u64,
         /// The last day of the month.
@@ -236,7 +238,8 @@ impl Firm {
             FirmEvent::PeriodLocked(e) => {
                 let accepted = e.accepted.clone().unwrap_or_default();
                 let (position, through) = (recorded.position, e.through);
-                self.locks.push(Lock { accepted, position, through });
+                let first_open = e.first_open == Some(true);
+                self.locks.push(Lock { accepted, first_open, position, through });
             }
             FirmEvent::MatchPolicySet(e) => {
                 let set_by = recorded.event_id;

@@ -10,6 +10,11 @@ use crate::refusal::Refusal;
 
 /// Consumers from whose number on the Federal Trade Commission is notified.
 const CONSUMERS_NOTIFIED_FROM: u32 = 500;
+/// The first day on which the duty was in force: what was discovered before owes no notice (16 CFR 314.5).
+const IN_FORCE_SINCE: CivilDate = match CivilDate::from_ymd_opt(2024, 5, 13) {
+    Some(day) => day,
+    None => CivilDate::MAX,
+};
 /// Days after the discovery in which it is.
 const NOTIFIED_WITHIN_DAYS: u16 = 30;
 
@@ -24,11 +29,21 @@ record! {
 }
 
 impl SecurityEvent {
-    /// The last day on which the Commission may be notified; nothing if fewer consumers are concerned.
+    /// The last day on which the Commission may be notified; nothing if fewer consumers are concerned, or it was discovered
+    /// before there was such a duty.
     pub fn notify_by(&self) -> Option<CivilDate> {
         let last = BusinessCalendar::EveryDay
             .add_business_days(self.said.discovered_on, NOTIFIED_WITHIN_DAYS);
-        (self.said.consumers >= CONSUMERS_NOTIFIED_FROM).then_some(last)
+        let is_owed = self.said.consumers >= CONSUMERS_NOTIFIED_FROM
+            && self.said.discovered_on >= IN_FORCE_SINCE;
+        is_owed.then_some(last)
+    }
+
+    /// By how many days the Commission was notified too late, or is not yet on a day; 0 if that is in time.
+    pub fn days_late(&self, today: CivilDate) -> u32 {
+        let notified = self.said.notified_on.unwrap_or(today);
+        let late = self.notify_by().map_or(0, |by| notified.signed_duration_since(by).num_days());
+        u32::try_from(late).unwrap_or(0)
     }
 
     /// The last day of a notice that was not given yet.

@@ -26,10 +26,9 @@ impl Firm {
     pub fn unknown_law(&self, case: &Case, today: CivilDate) -> BTreeSet<Unknown> {
         let lives = case.contact_on(today).map(|since| since.contact.address.state);
         let (place, signed_on) = match (case.agreement(), lives) {
-            (Some(agreement), _) => (
-                Place { state: agreement.state, activity: agreement.activity.as_ref() },
-                agreement.signed.on(),
-            ),
+            (Some(agreement), _) => {
+                (Place::of(agreement.state, agreement.activity.as_ref()), agreement.signed.on())
+            }
             (None, Some(state)) => (state.into(), today),
             (None, None) => return BTreeSet::new(),
         };

@@ -109,6 +109,10 @@ pub(super) enum Because<'a> {
         sent: &'a Mark,
         told: &'a Mark,
     },
+    SignedAfterDeath {
+        signed: &'a Moment,
+        died: &'a Moment,
+    },
     OfContract {
         number: u32,
         why: Box<Self>,
@@ -269,6 +273,7 @@ impl<'a> Because<'a> {
                 vec![&acknowledged.mark, &signed.mark]
             }
             Self::AuthorityInDoubt { sent, told } => vec![sent, told],
+            Self::SignedAfterDeath { signed, died } => vec![&signed.mark, &died.mark],
             Self::InForce { signed, .. }
             | Self::AgreementLacks { signed, .. }
             | Self::ItemsUnsaid { signed, .. }
@@ -360,6 +365,12 @@ impl fmt::Display for Because<'_> {
             Self::Undone(cancellation) => {
                 write!(f, "cancelled in the cancellation days, on {}", cancellation.sent_on)
             }
+            Self::SignedAfterDeath { signed, died } => write!(
+                f,
+                "signed on {}, and the client died on {}: no consumer signed it",
+                signed.on(),
+                died.on()
+            ),
             Self::NotAcknowledged => f.write_str("the federal disclosure was never acknowledged"),
             Self::Acknowledged { acknowledged, signed } => write!(
                 f,

@@ -10,7 +10,7 @@ use super::grid::{Slot, slot_for};
 use super::{Judge, Matter};
 use crate::account::{Account, Exposed, Line, LineMoney, NotAsked, PartMoney};
 use crate::case::{Case, EarnedFee, KeptFee};
-use crate::event::{FeeEarned, FeeMarked, InvoiceLine, Loss};
+use crate::event::{FeeEarned, FeeMarked, InvoiceLine, KeptSince, Loss};
 use crate::gates::{Answer, Explanation, FeeStanding, Gate, WorkFinding};
 use crate::ids::{AccountId, CaseId};
 use crate::money::Money;
@@ -352,10 +352,8 @@ impl<'a> Judge<'a> {
         on: CivilDate,
     ) -> Asking<'_, 'a> {
         let agreement = slot.and_then(|slot| self.slots[slot].agreement);
-        let law = agreement.and_then(|at| {
-            let standing = &self.story.standing[at];
-            self.matter.firm.law_of_asking(standing.place(), standing.signed_on(), on)
-        });
+        let law =
+            agreement.and_then(|at| self.laws.of_asking(self.matter.firm, &self.story, at, on));
         Asking { judge: self, slot, fee, amount, on, law, is_as_issued: false }
     }
 
@@ -441,22 +439,37 @@ impl<'a> Judge<'a> {
                 Self::standing_of(&Asking { is_as_issued: true, ..self.asking(at, on) }, &others)
             });
             let found = days.max_by_key(|found| (found.standing, found.exposed.minor()))?;
-            let exposed = found.exposed.above(self.kept_at_most(fee, &found.closed));
+            let kept = self.kept_since(fee, &found);
+            let exposed = kept.last().map_or(found.exposed, |of| found.exposed.above(of.amount));
             let unproved = match found.standing {
                 FeeStanding::Unproved => fee.amount.above(found.exposed),
                 FeeStanding::Allowed | FeeStanding::Exposed => Money::zero(fee.amount.currency()),
             };
-            Some(((fee.account, line.0, line.1), NotAsked { exposed, unproved }))
+            Some(((fee.account, line.0, line.1), NotAsked { exposed, kept, unproved }))
         })
     }
 
-    /// The most that counsel's reason keeps of a fee: one for what counsel knew keeps nothing that another gate closes.
+    /// What counsel kept of a fee, decision by decision, as far as it is exposed by what is known now.
+    fn kept_since(&self, fee: &EarnedFee, found: &OnDay) -> Vec<KeptSince> {
+        let keepings = self.matter.case.keepings_of(&fee.mark.at);
+        let kept = keepings.map(|keeping| {
+            let kept = Self::kept_by(keeping, fee, &found.closed).min(found.exposed);
+            KeptSince { amount: kept, at: keeping.mark.at.position, on: keeping.mark.on }
+        });
+        kept.collect()
+    }
+
+    /// The most that counsel's reason keeps of a fee.
     fn kept_at_most(&self, fee: &EarnedFee, closed: &[Gate]) -> Money {
         let keeping = self.matter.case.keeping_of(&fee.mark.at);
-        let is_decided =
-            |keeping: &&KeptFee| closed.iter().all(|gate| keeping.said.gates.contains(gate));
         let zero = Money::zero(fee.amount.currency());
-        keeping.filter(is_decided).map_or(zero, |keeping| keeping.said.amount)
+        keeping.map_or(zero, |keeping| Self::kept_by(keeping, fee, closed))
+    }
+
+    /// The most that a decision keeps of a fee: one for what counsel knew keeps nothing that another gate closes.
+    fn kept_by(keeping: &KeptFee, fee: &EarnedFee, closed: &[Gate]) -> Money {
+        let is_decided = closed.iter().all(|gate| keeping.said.gates.contains(gate));
+        if is_decided { keeping.said.amount } else { Money::zero(fee.amount.currency()) }
     }
 
     /// What of a claimed fee was not given back.

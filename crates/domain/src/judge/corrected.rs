@@ -7,7 +7,7 @@ use super::{Judge, Matter};
 use crate::case::{Case, Corrected};
 use crate::event::{Event, Recorded};
 use crate::firm::{Firm, FirmTakenBack};
-use crate::gates::{Answer, Explanation, Gate};
+use crate::gates::{Answer, Explanation, Finding, Gate};
 
 /// Most corrected facts of a case, and of its firm, that are judged one by one, those corrected last first.
 pub const CORRECTED_MAX: usize = 50;
@@ -137,7 +137,7 @@ impl Judge<'_> {
             for ((finding, answer), names) in of_gates {
                 let is_new = told.facts.len() == 1 || names.is_empty();
                 if answer != finding.answer && is_new {
-                    names.extend(told.names(finding.gate, answer));
+                    names.extend(told.names(finding, answer));
                 }
             }
         }
@@ -168,15 +168,18 @@ impl Judge<'_> {
 }
 
 impl ToldFirst {
-    fn names(&self, gate: Gate, answer: Answer) -> Vec<String> {
-        let bearing =
-            self.facts.iter().filter(|of| self.facts.len() == 1 || of.gates.contains(&gate));
+    /// The corrections without which a gate would answer otherwise than it does.
+    fn names(&self, finding: &Finding, answer: Answer) -> Vec<String> {
+        let is_alone = self.facts.len() == 1;
+        let bearing = self.facts.iter().filter(|of| is_alone || of.gates.contains(&finding.gate));
         let said = bearing.map(|OfFact { kind, told_at, how, at, .. }| {
             let kind = kind.replace('_', " ");
-            let otherwise = match answer {
-                Answer::Holds => "it would pass",
-                Answer::Unknown => "it would be unknown",
-                Answer::Fails => "it would not pass",
+            let otherwise = match (answer, finding.answer) {
+                (Answer::Holds, _) => "it would pass",
+                (Answer::Unknown, _) => "it would be unknown",
+                (Answer::Fails, Answer::Holds) => "it would not pass",
+                // What is unknown does not pass either.
+                (Answer::Fails, Answer::Unknown | Answer::Fails) => "it would fail",
             };
             format!("{kind} of position {told_at} {how} at {at}, without which {otherwise}")
         });

@@ -1,12 +1,14 @@
 //! How each gate answers for one fee on one day of asking.
 
+use std::borrow::Cow;
+
 use calendar::{BusinessCalendar, CivilDate};
 
 use super::because::{Because, Ruling};
 use super::doubt::over;
 use super::grid::{Slot, slot_for};
 use super::state::stricter_reading;
-use super::story::Standing;
+use super::story::{Standing, Undone, UndoneBy};
 use super::{Judge, work};
 use crate::case::Mark;
 use crate::event::EventRef;
@@ -35,7 +37,7 @@ pub(super) struct Asking<'j, 'a> {
     /// The day.
     pub(super) on: CivilDate,
     /// What the law asks of it on that day; nothing without a federal pack in force.
-    pub(super) law: Option<FeeLaw<'a>>,
+    pub(super) law: Option<Cow<'j, FeeLaw<'a>>>,
     /// Whether what was given back of its own invoice is left out, as it was when that was issued.
     pub(super) is_as_issued: bool,
 }
@@ -136,15 +138,27 @@ impl<'a> Asking<'_, 'a> {
     }
 
     fn ungoverned(&self) -> Ruling<'a> {
-        let undone = self.judge.story.undone.last();
-        let because = match (self.slot, undone) {
-            (_, Some(undone)) if self.judge.story.standing.is_empty() => {
-                Because::Undone(undone.cancellation)
+        let because = match self.undone() {
+            Some(Undone { by: UndoneBy::Cancellation(cancellation), .. }) => {
+                Because::Undone(cancellation)
             }
-            (Some(_), _) => Because::NoAgreement,
-            (None, _) => Because::NoPeriod,
+            Some(Undone { agreement, by: UndoneBy::Death(died) }) => {
+                Because::SignedAfterDeath { signed: &agreement.signed, died }
+            }
+            None if self.slot.is_some() => Because::NoAgreement,
+            None => Because::NoPeriod,
         };
         Ruling::fails(because, Opens::Never)
+    }
+
+    /// The agreement that binds nobody and that the fee names; without one that does, the last.
+    fn undone(&self) -> Option<&Undone<'a>> {
+        let story = &self.judge.story;
+        let claimed =
+            self.fee.and_then(|fee| self.judge.matter.case.earned[fee].agreement.as_ref());
+        let named = |undone: &&Undone<'_>| claimed == Some(&undone.agreement.signed.mark.at);
+        let last = || story.undone.last().filter(|_| story.standing.is_empty());
+        story.undone.iter().find(named).or_else(last)
     }
 
     /// Any earlier acknowledgement serves, also for a renewal.
@@ -183,12 +197,8 @@ impl<'a> Asking<'_, 'a> {
     fn waiting_days(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {
         let from = standing.service_from;
         let taints = |on| slot.agreement.is_some_and(|at| work::taints(&self.judge.story, at, on));
-        let done = self.judge.work.iter().map(|w| (&w.done.moment.mark, w.standing));
-        let early = done.chain(self.judge.asked_early.iter().copied());
-        let early = early.filter(|(mark, standing)| {
-            *standing == work::Standing::Breach && taints(mark.on) && mark.on <= self.on
-        });
-        let done: Vec<&Mark> = early.map(|(mark, _)| mark).collect();
+        let early = self.judge.early.iter().copied();
+        let done: Vec<&Mark> = early.filter(|mark| taints(mark.on) && mark.on <= self.on).collect();
         if done.is_empty() {
             Ruling::holds(Because::NoEarlyService { from })
         } else {

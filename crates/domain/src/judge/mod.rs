@@ -10,6 +10,7 @@ mod corrected;
 mod doubt;
 mod gates;
 mod grid;
+mod laws;
 mod promised;
 mod signings;
 mod state;
@@ -26,7 +27,7 @@ pub use corrected::{CORRECTED_MAX, ToldFirst};
 pub use signings::{AgainstLaw, MoneyBack};
 
 use crate::account::Account;
-use crate::case::{Agreement, Case, GivenUp, Mark, RunningClock};
+use crate::case::{Agreement, Case, GivenUp, Mark, Moment, RunningClock, WorkDone};
 use crate::event::WorkEvidence;
 use crate::firm::Firm;
 use crate::gates::{Answer, Explanation, Finding, Gate, Opens, WorkFinding};
@@ -37,7 +38,8 @@ use crate::terms::Seat;
 use claimed::Claimed;
 use doubt::Doubt;
 use grid::{Slot, slot_for};
-use story::Story;
+use laws::Laws;
+use story::{Story, UndoneBy};
 use work::{Placed, Standing};
 
 /// The edition of the rules that this code judges by. Raised with every change of them that may judge a claimed
@@ -56,7 +58,10 @@ use work::{Placed, Standing};
 ///
 /// 5: security that a pack asks for only if something is paid before all is done is not asked for once the whole contract is
 /// done. All money of an account, and not only that of lines, follows from the days of what was told of it.
-pub const EDITION: u32 = 5;
+///
+/// 6: the act of a state in which something of the contract was done, or in which the firm has a place, reaches the
+/// agreement unless somebody read that it does not.
+pub const EDITION: u32 = 6;
 
 /// The edition that first asked at what time things happened.
 const DOUBTED_SINCE: u32 = 2;
@@ -82,10 +87,11 @@ pub struct Judge<'a> {
     story: Story<'a>,
     slots: Vec<Slot>,
     work: Vec<Placed<'a>>,
-    /// What was asked of bureaus on days that no agreement allowed.
-    asked_early: Vec<(&'a Mark, Standing)>,
+    /// What was done, or asked of bureaus, on days that no agreement allowed.
+    early: Vec<&'a Mark>,
     /// For each fee, what stands behind it.
     claimed: Vec<Claimed>,
+    laws: Laws<'a>,
     /// The edition of the rules that it is judged by.
     edition: u32,
     /// Which of its days are in doubt.
@@ -99,7 +105,7 @@ pub struct Judge<'a> {
 }
 
 /// Something done against a rule, without an amount.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Breach {
     /// Service on a day that no agreement allowed (15 USC 1679d(a)).
     ServiceNotAllowed,
@@ -107,8 +113,20 @@ pub enum Breach {
     RoundWithoutBasis,
     /// A round after the client had taken back the authority to write (common law of agency).
     RoundWithoutAuthority,
+    /// An agreement signed behind the client's death (15 USC 1679d(a)(1)).
+    SignedAfterDeath,
     /// A signing that the law of a state barred, or of papers that lack what it asks of them (15 USC 1679j).
     SignedAgainstLaw,
+}
+
+/// Days on which the service was paused.
+pub struct Paused<'a> {
+    /// The first of them.
+    pub began_on: CivilDate,
+    /// The day on which it ran again, once it has.
+    pub resumed_on: Option<CivilDate>,
+    /// Promised work that was done in it, which earns nothing.
+    pub idle: Vec<&'a WorkDone>,
 }
 
 impl<'a> Judge<'a> {
@@ -140,15 +158,16 @@ impl<'a> Judge<'a> {
         let story = Story::of(matter.case, matter.firm, doubt, edition);
         let slots = grid::slots(matter.case, &story, matter.today);
         let work = work::place(matter.case, &story, &slots);
-        let asked_early = work::asked_early(matter.case, &story);
+        let early = work::early(matter.case, &story, &work);
         let claimed = claimed::standing(&matter, &slots);
         Self {
             matter,
             story,
             slots,
             work,
-            asked_early,
+            early,
             claimed,
+            laws: Laws::default(),
             edition,
             doubt: Doubt::default(),
             readings: OnceLock::new(),
@@ -237,26 +256,43 @@ impl<'a> Judge<'a> {
         open.map(|at| self.slots[at].period.number)
     }
 
+    /// Every pause of the service, from the first, with the work that was done in it.
+    pub fn pauses(&self) -> impl Iterator<Item = Paused<'a>> + '_ {
+        self.story.pauses.iter().map(|pause| {
+            let idle = self.work.iter().filter(|placed| {
+                placed.standing == Standing::InPause && pause.holds(&placed.done.moment)
+            });
+            Paused {
+                began_on: pause.began.on(),
+                resumed_on: pause.until.map(Moment::on),
+                idle: idle.map(|placed| placed.done).collect(),
+            }
+        })
+    }
+
     /// Days on which something was done against a rule.
     pub fn breaches(&self) -> impl Iterator<Item = (CivilDate, Breach)> + '_ {
-        let done = self.work.iter().map(|placed| (placed.on(), placed.standing));
-        let asked = self.asked_early.iter().map(|&(mark, standing)| (mark.on, standing));
+        let early = self.early.iter().map(|mark| (mark.on, Breach::ServiceNotAllowed));
+        let behind_death = self.story.undone.iter().filter_map(|undone| match undone.by {
+            UndoneBy::Death(_) => Some((undone.agreement.signed.on(), Breach::SignedAfterDeath)),
+            UndoneBy::Cancellation(_) => None,
+        });
         let signed = self.signed_against_law().into_iter();
         let signed = signed.map(|against| (against.signed.on(), Breach::SignedAgainstLaw));
-        let of_service = done.chain(asked).filter_map(|(on, standing)| {
-            let breach = match standing {
-                Standing::Breach => Breach::ServiceNotAllowed,
+        let rounds = self.work.iter().filter_map(|placed| {
+            let breach = match placed.standing {
                 Standing::WithoutBasis => Breach::RoundWithoutBasis,
                 Standing::WithoutAuthority => Breach::RoundWithoutAuthority,
-                Standing::Counts(_)
+                Standing::Breach
+                | Standing::Counts(_)
                 | Standing::InDoubt(_)
                 | Standing::InPause
                 | Standing::Preparation
                 | Standing::Nowhere => return None,
             };
-            Some((on, breach))
+            Some((placed.on(), breach))
         });
-        of_service.chain(signed)
+        early.chain(rounds).chain(behind_death).chain(signed)
     }
 
     /// Explains a period's fee as of a day. What is closed today is not opened by asking for an earlier day.
@@ -390,7 +426,12 @@ impl<'a> Judge<'a> {
         slot: usize,
         as_of: CivilDate,
     ) -> impl Iterator<Item = (usize, &Placed<'a>)> {
-        let done = self.work.iter().enumerate().take_while(move |(_, w)| w.on() <= as_of);
+        // It is of the period's own days, or of those of the next, which it does not outlast.
+        let start = self.slots[slot].period.start;
+        let end = self.slots.get(slot + 1).map_or(CivilDate::MAX, |next| next.period.end);
+        let first = self.work.partition_point(|placed| placed.on() < start);
+        let done = self.work.iter().enumerate().skip(first);
+        let done = done.take_while(move |(_, placed)| placed.on() <= as_of && placed.on() < end);
         done.filter(move |(_, placed)| placed.standing == Standing::Counts(slot))
     }
 }

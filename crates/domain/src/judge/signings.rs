@@ -3,7 +3,7 @@
 use calendar::CivilDate;
 
 use super::Judge;
-use super::story::{Standing, Undone};
+use super::story::{Standing, Undone, UndoneBy};
 use crate::case::{Agreement, Case, Moment};
 use crate::firm::{Firm, Place};
 use crate::refusal::Violation;
@@ -34,7 +34,7 @@ impl Firm {
         // Where the client lived that day, whenever it was told; an erased client's address is gone.
         let lived = case.contact_on(on).map(|since| since.contact.address.state);
         let state = lived.unwrap_or(agreement.state);
-        let place = Place { state, activity: agreement.activity.as_ref() };
+        let place = Place::of(state, agreement.activity.as_ref());
         let law = self.law_of_signing(place, on);
         law.map_or_else(Vec::new, |law| {
             self.against_signing(&law, &agreement.terms, agreement.items.as_ref(), on)
@@ -68,7 +68,8 @@ impl<'a> Judge<'a> {
             None if standing.is_none() => self.story.undone.first(),
             None => None,
         }?;
-        let received = undone.cancellation.moment.on();
+        let UndoneBy::Cancellation(cancellation) = undone.by else { return None };
+        let received = cancellation.moment.on();
         let rules = undone.states.iter().filter_map(|pack| pack.refund_within.as_ref());
         let backs =
             rules.map(|rule| MoneyBack { by: rule.last_day(received), cites: rule.cites.clone() });

@@ -1,16 +1,17 @@
 //! What the client's state asks (15 USC 1679j): of the signing, and of the fee on the day it is asked for.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::{BusinessCalendar, CivilDate};
 
+use super::Judge;
 use super::because::{Because, Ruling};
 use super::gates::Asking;
 use super::grid::Slot;
 use super::story::Standing;
 use super::work::{self, Placed};
 use crate::event::StandingKind;
-use crate::firm::{Backing, Confirmation, FeeLaw, Known, StandingAnswer};
+use crate::firm::{Backing, Confirmation, FeeLaw, Known, StandingAnswer, Unknown};
 use crate::gates::{Answer, Opens};
 use crate::ids::StateCode;
 use crate::money::Money;
@@ -22,6 +23,35 @@ use crate::terms::{FullyPerformed, Work};
 
 /// The edition of the rules that first asked whether all was done where security is for what is paid before.
 const DONE_ASKED_SINCE: u32 = 5;
+
+impl Judge<'_> {
+    /// What is not known of the law of the agreements under which fees were claimed and of the newest one, by the state whose
+    /// law it is: of the signing, and of each day on which a fee was asked for, or today.
+    pub fn unknown_law(&self) -> BTreeMap<StateCode, BTreeSet<Unknown>> {
+        let (firm, today) = (self.matter.firm, self.matter.today);
+        let mut unknown: BTreeMap<StateCode, BTreeSet<Unknown>> = BTreeMap::new();
+        for (at, standing) in self.story.standing.iter().enumerate() {
+            let agreement = |slot: usize| self.slots[slot].agreement;
+            let mut days: BTreeSet<CivilDate> = BTreeSet::new();
+            for fee in self.claimed.iter().filter(|fee| fee.slot.and_then(agreement) == Some(at)) {
+                days.extend(&fee.asked_on);
+                days.extend(fee.asked_on.is_empty().then_some(today));
+            }
+            days.extend((at + 1 == self.story.standing.len()).then_some(today));
+            let asked = |on| firm.law_of_asking(standing.place, standing.signed_on(), on);
+            let asking = days.iter().filter_map(|on| Some(asked(*on)?.state));
+            let signing = standing.known.iter().filter(|_| !days.is_empty()).cloned();
+            for known in asking.chain(signing) {
+                let Known::Unknown(reasons) = known else { continue };
+                for reason in reasons {
+                    let state = firm.state_of(&reason).unwrap_or(standing.state);
+                    unknown.entry(state).or_default().insert(reason);
+                }
+            }
+        }
+        unknown
+    }
+}
 
 impl<'a> Asking<'_, 'a> {
     pub(super) fn state(&self, slot: Slot, standing: &Standing<'a>) -> Ruling<'a> {

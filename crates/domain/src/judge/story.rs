@@ -22,6 +22,8 @@ pub(crate) struct Standing<'a> {
     pub(crate) agreement: &'a Agreement,
     /// The client's state on the day of signing.
     pub(crate) state: StateCode,
+    /// What decides whose law reaches it.
+    pub(crate) place: Place<'a>,
     /// Last day to cancel without penalty.
     pub(crate) cancel_through: CivilDate,
     /// Prices and work: of the plan's version of the day of signing, whenever that was told.
@@ -38,12 +40,6 @@ pub(crate) struct Standing<'a> {
     pub(crate) states: Vec<&'a RulePack>,
     /// How well that law is known; nothing without a federal pack of that day.
     pub(crate) known: Option<Known>,
-}
-
-impl<'a> Standing<'a> {
-    pub(crate) fn place(&self) -> Place<'a> {
-        Place { state: self.state, activity: self.agreement.activity.as_ref() }
-    }
 }
 
 impl Standing<'_> {
@@ -64,12 +60,21 @@ impl Standing<'_> {
     }
 }
 
-/// An agreement that its client cancelled in its days: as if it had never been signed.
+/// An agreement that binds nobody: as if it had never been signed.
 pub(crate) struct Undone<'a> {
     pub(crate) agreement: &'a Agreement,
-    pub(crate) cancellation: &'a Cancellation,
+    pub(crate) by: UndoneBy<'a>,
     /// The packs of states that reached it.
     pub(crate) states: Vec<&'a RulePack>,
+}
+
+/// Why an agreement binds nobody.
+#[derive(Clone, Copy)]
+pub(crate) enum UndoneBy<'a> {
+    /// Its client cancelled it in its days (15 USC 1679e).
+    Cancellation(&'a Cancellation),
+    /// Its client had died before: no consumer signed it (15 USC 1679d(a)(1)).
+    Death(&'a Moment),
 }
 
 /// Agreements between which no day was without one. Periods begin with the first of them.
@@ -124,7 +129,7 @@ impl<'a> Story<'a> {
             // Where the client lived that day, whenever it was told; an erased client's address is gone.
             let lived = case.contact_on(agreement.signed.on());
             let state = lived.map_or(agreement.state, |since| since.contact.address.state);
-            let place = Place { state, activity: agreement.activity.as_ref() };
+            let place = Place::of(state, agreement.activity.as_ref()).of_edition(edition);
             let law = firm.law_of_signing(place, agreement.signed.on());
             let (rules, states, known) = match law {
                 Some(SigningLaw { certain, states, state: known, .. }) => {
@@ -132,6 +137,10 @@ impl<'a> Story<'a> {
                 }
                 None => (agreement.rules.clone(), Vec::new(), None),
             };
+            if let Some(died) = case.death_before(&agreement.signed) {
+                undone.push(Undone { agreement, by: UndoneBy::Death(died), states });
+                continue;
+            }
             // Rights of the client are counted from the later reading.
             let (cancel_through, service_from) =
                 rules.cancellation_window(doubt.later(&agreement.signed));
@@ -140,7 +149,7 @@ impl<'a> Story<'a> {
                 agreement.signed.on() <= last && first <= cancel_through
             };
             if let Some(cancellation) = case.cancellations.iter().find(in_days) {
-                undone.push(Undone { agreement, cancellation, states });
+                undone.push(Undone { agreement, by: UndoneBy::Cancellation(cancellation), states });
                 continue;
             }
             let plan = case.enrolment.as_ref().filter(|_| edition >= PLAN_OF_DAY_SINCE);
@@ -151,6 +160,7 @@ impl<'a> Story<'a> {
             standing.push(Standing {
                 agreement,
                 state,
+                place,
                 cancel_through,
                 service_from,
                 terms,
@@ -187,7 +197,10 @@ impl<'a> Story<'a> {
 fn end_agreements<'a>(case: &'a Case, standing: &mut [Standing<'a>], undone: &[Undone<'a>]) {
     let ended = case.ends.iter().map(|ended| (ended.moment.on(), &ended.moment));
     let late = case.cancellations.iter().filter(|cancellation| {
-        !undone.iter().any(|undone| std::ptr::eq(undone.cancellation, *cancellation))
+        !undone.iter().any(|undone| match undone.by {
+            UndoneBy::Cancellation(known) => std::ptr::eq(known, *cancellation),
+            UndoneBy::Death(_) => false,
+        })
     });
     let late = late.map(|cancellation| (cancellation.sent_on, &cancellation.moment));
     for (on, moment) in ended.chain(late) {

@@ -48,10 +48,13 @@ pub(crate) fn place<'a>(case: &'a Case, story: &Story<'_>, slots: &[Slot]) -> Ve
     case.work.iter().map(|done| Placed { done, standing: placing.standing(done) }).collect()
 }
 
-/// What was asked of bureaus on days that no agreement allowed: service, though no promised work.
-pub(crate) fn asked_early<'a>(case: &'a Case, story: &Story<'_>) -> Vec<(&'a Mark, Standing)> {
-    let early = case.asked.iter().filter(|asked| !story.serves_on(asked.moment.on()));
-    early.map(|asked| (&asked.moment.mark, Standing::Breach)).collect()
+/// What was done on days that no agreement allowed, and what was asked of bureaus then: service, though no promised
+/// work.
+pub(crate) fn early<'a>(case: &'a Case, story: &Story<'_>, placed: &[Placed<'a>]) -> Vec<&'a Mark> {
+    let done = placed.iter().filter(|placed| placed.standing == Standing::Breach);
+    let asked = case.asked.iter().filter(|asked| !story.serves_on(asked.moment.on()));
+    let done = done.map(|placed| &placed.done.moment.mark);
+    done.chain(asked.map(|asked| &asked.moment.mark)).collect()
 }
 
 /// Whether service that no agreement allowed closes the gate of the waiting days of one: it was done in them, or

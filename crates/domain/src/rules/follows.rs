@@ -142,6 +142,15 @@ impl DisputeConsent {
         }
     }
 
+    /// Whether the papers of an agreement are enough, with a basis for each listing that is disputed.
+    pub(crate) fn is_met_by_papers(&self, holds: impl Fn(ContractItem) -> bool) -> bool {
+        let mut said = vec![ClientSaid::Basis];
+        if holds(ContractItem::DisputeAuthorization) {
+            said.extend([ClientSaid::Authorized, ClientSaid::Statement]);
+        }
+        self.is_met_by(&said)
+    }
+
     /// The last day on which something may be disputed that left the report on a day.
     pub fn last_day(&self, removed: CivilDate) -> Option<CivilDate> {
         let days = self.after_removal_days?;

@@ -35,6 +35,8 @@ pub fn firm_of(states: &[&str]) -> Desk {
 
 /// Adopts a pack, for which invented counsel stands.
 pub fn adopt(desk: &mut Desk, pack: RulePack) {
+    // These stories are of days before the law was read for the pack.
+    let pack = RulePack { text_read_on: None, ..pack };
     let confirmed = PackConfirmed {
         code: pack.code.clone(),
         counsel: text("Robin Ashdown, counsel"),

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use calendar::{CivilDate, Period};
 use domain::case::{Case, CaseStatus, Listing, ListingStatus, Step};
+use domain::event::Circumstance;
 use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId, PlanCode};
 use domain::judge::{Judge, Matter};
@@ -14,7 +15,7 @@ use super::{exception, from_id, limit};
 use crate::row::{Row, row, selected};
 use crate::statement::{Statement, active, beside};
 use crate::store::Store;
-use crate::value::{Column, Value};
+use crate::value::{Column, Value, words};
 
 row! {
     /// A case at a glance.
@@ -59,10 +60,54 @@ row! {
         round_from: Option<CivilDate>,
         /// The earliest day on which a running clock is due.
         next_due_on: Option<CivilDate>,
+        /// What stands before charges of the client's card, beside the gates.
+        charge_rule: ChargeRule,
         /// Events of the case.
         version: u64,
     }
 }
+
+/// What stands before charges of a client's card, beside the gates of the fees.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum ChargeRule {
+    /// Nothing.
+    Nothing,
+    /// What the client authorized, or that the card draws on a bank account (12 CFR 1005.10).
+    Authorization,
+    /// The client died: no card is charged (common law of agency).
+    Death,
+}
+
+impl ChargeRule {
+    fn of(case: &Case) -> Self {
+        let is_of_charges = |kind: Circumstance| {
+            matches!(kind, Circumstance::ChargeMandate | Circumstance::DebitCard)
+        };
+        if case.died_on().is_some() {
+            Self::Death
+        } else if case.circumstances.iter().any(|told| is_of_charges(told.said.kind)) {
+            Self::Authorization
+        } else {
+            Self::Nothing
+        }
+    }
+
+    /// The stable word.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Self::Nothing => "nothing",
+            Self::Authorization => "authorization",
+            Self::Death => "death",
+        }
+    }
+
+    /// The member for a word.
+    pub fn from_code(code: &str) -> Option<Self> {
+        [Self::Nothing, Self::Authorization, Self::Death].into_iter().find(|of| of.code() == code)
+    }
+}
+
+words!(ChargeRule by code);
 
 /// A case of a list, with what other streams say of it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -191,6 +236,7 @@ pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case) -> Vec<CaseStatus
         disputable: count(disputable(case).count()),
         rounds: count(case.rounds.len()),
         round_from: round_from(case, letters_due_on),
+        charge_rule: ChargeRule::of(case),
         next_due_on: clocks.iter().filter(|c| c.done_on.is_none()).map(|c| c.due_on).min(),
         version: case.version,
     }]
@@ -303,6 +349,14 @@ static EARNED: Statement = Statement::new(|| {
     )
 });
 
+static DIED: Statement = Statement::new(|| {
+    format!(
+        "SELECT t.case_id FROM case_status t WHERE {} AND t.case_id >= $2 AND t.charge_rule = 'death' \
+         ORDER BY t.case_id LIMIT $3",
+        active("t")
+    )
+});
+
 static PERIOD_ENDED: Statement = Statement::new(|| {
     format!(
         "SELECT t.case_id, t.open_period, t.next_period_end FROM case_status t \
@@ -359,6 +413,7 @@ pub(super) static STATEMENTS: &[&Statement] = &[
     &NAMES,
     &IDS,
     &EARNED,
+    &DIED,
     &PERIOD_ENDED,
     &READY,
     &ROUNDS,
@@ -456,6 +511,17 @@ impl Store {
     ) -> Result<Vec<CaseId>, StoreError> {
         let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
         self.fetch(&EARNED, vec![Value::Id(firm.0), from, limit(rows)]).await
+    }
+
+    /// The ids of cases whose clients died; `after` is the last one of the page before.
+    pub async fn cases_of_the_dead(
+        &self,
+        firm: FirmId,
+        after: Option<CaseId>,
+        rows: u32,
+    ) -> Result<Vec<CaseId>, StoreError> {
+        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
+        self.fetch(&DIED, vec![Value::Id(firm.0), from, limit(rows)]).await
     }
 
     /// Cases with a period that is over by a day and neither claimed nor given up, by the end of the

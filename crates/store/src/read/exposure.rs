@@ -104,7 +104,7 @@ fn fee_row(id: CaseId, case: &Case, marked: &FeeMark) -> ExposureRow {
         open_minor: said.open.minor(),
         period: claim.map(|fee| fee.period),
         found_on: since.on,
-        cites: ExposureKind::FeeAskedUnearned.cites().to_owned(),
+        cites: ExposureKind::cites_of_fee(&said.gates).to_owned(),
     }
 }
 

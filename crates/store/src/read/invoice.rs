@@ -143,6 +143,20 @@ static CHARGES_DUE: Statement = Statement::new(|| {
     )
 });
 
+/// The same of clients whose card is charged by what they authorized.
+static CHARGES_BOUND: Statement = Statement::new(|| {
+    format!(
+        "SELECT {} FROM invoice t JOIN account a ON {} AND a.account_id = t.account_id \
+         JOIN case_status s ON {} AND s.case_id = t.account_id \
+         WHERE {} AND t.number > $2 AND t.charge_on IS NOT NULL AND t.charge_on <= $3 AND a.card_on_file \
+         AND s.charge_rule = 'authorization' ORDER BY t.number LIMIT $4",
+        InvoiceRow::TABLE.selected("t"),
+        beside("a", "t"),
+        beside("s", "t"),
+        active("t")
+    )
+});
+
 /// Invoices with a charge that waits and was asked for before a day, or ever.
 pub(super) fn waiting(before: &str) -> String {
     format!(
@@ -161,8 +175,15 @@ static CHARGES_WAITING: Statement = Statement::new(|| {
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] =
-    &[&LIST, &LIST_OF_STATE, &LIST_OF_ACCOUNT, &ACCOUNT, &CHARGES_DUE, &CHARGES_WAITING];
+pub(super) static STATEMENTS: &[&Statement] = &[
+    &LIST,
+    &LIST_OF_STATE,
+    &LIST_OF_ACCOUNT,
+    &ACCOUNT,
+    &CHARGES_DUE,
+    &CHARGES_BOUND,
+    &CHARGES_WAITING,
+];
 
 impl Store {
     /// Invoices, by number; `after` is the last one of the page before, or 0.
@@ -208,6 +229,18 @@ impl Store {
     ) -> Result<Vec<InvoiceRow>, StoreError> {
         self.fetch(&CHARGES_DUE, vec![Value::Id(firm.0), after.put(), as_of.put(), limit(rows)])
             .await
+    }
+
+    /// Those of them whose client authorized charges, or whose card draws on a bank account. By number.
+    pub async fn charges_bound(
+        &self,
+        firm: FirmId,
+        as_of: CivilDate,
+        after: u64,
+        rows: u32,
+    ) -> Result<Vec<InvoiceRow>, StoreError> {
+        let arguments = vec![Value::Id(firm.0), after.put(), as_of.put(), limit(rows)];
+        self.fetch(&CHARGES_BOUND, arguments).await
     }
 
     /// Invoices with a charge that waits for the processor's answer, asked for before a day if one is

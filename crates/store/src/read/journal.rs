@@ -1,4 +1,4 @@
-//! The journal: one entry for each event that moves money, and what is summed from its lines.
+//! The journal: an entry for each event that moves money and each day that it counts for, and what is summed from its lines.
 
 use books::{Entry, OpenItem, Poster, TrialRow};
 use calendar::CivilDate;
@@ -20,14 +20,14 @@ row! {
     key {
         /// The position of its event: the entry's number.
         position: u64,
+        /// The day it counts for.
+        posted_on: CivilDate,
     }
     values {
         /// The event's type.
         kind: String,
         /// The event.
         event_id: EventId,
-        /// The day it counts for.
-        posted_on: CivilDate,
         /// The day it happened; before `posted_on` if that month was closed when it was told.
         occurred_on: CivilDate,
         /// When it was told, UTC.
@@ -47,9 +47,9 @@ row! {
     /// A line of an entry.
     pub struct JournalLineRow in "journal_line"
     key {
-        /// The entry.
+        /// The position of the entry's event.
         position: u64,
-        /// Counted from 1.
+        /// Counted from 1 through all entries of the event.
         line: u32,
     }
     values {
@@ -176,7 +176,7 @@ fn entry_row(entry: Entry) -> JournalEntryRow {
 }
 
 fn line_rows(entry: &Entry) -> Vec<JournalLineRow> {
-    let lines = (1..).zip(entry.lines());
+    let lines = (entry.first_line..).zip(entry.lines());
     lines
         .map(|(line, of)| JournalLineRow {
             position: entry.position,
@@ -200,7 +200,7 @@ fn listed(which: &str) -> String {
     format!(
         "SELECT {}, {} FROM (SELECT * FROM journal_entry t WHERE {} {which} \
          AND t.posted_on <= $4 AND (t.posted_on, t.position) > ($2, $3) ORDER BY t.posted_on, t.position LIMIT $5) page \
-         JOIN journal_line l ON {} AND l.position = page.position \
+         JOIN journal_line l ON {} AND l.position = page.position AND l.posted_on = page.posted_on \
          ORDER BY page.posted_on, page.position, l.line",
         JournalEntryRow::TABLE.selected("page"),
         JournalLineRow::TABLE.selected("l"),
@@ -292,7 +292,8 @@ impl Store {
             self.fetch(statement, arguments).await?;
         let mut list: Vec<(JournalEntryRow, Vec<JournalLineRow>)> = Vec::new();
         for (entry, line) in pairs {
-            match list.last_mut().filter(|(last, _)| last.position == entry.position) {
+            let names = |of: &JournalEntryRow| (of.position, of.posted_on);
+            match list.last_mut().filter(|(last, _)| names(last) == names(&entry)) {
                 Some((_, lines)) => lines.push(line),
                 None => list.push((entry, vec![line])),
             }

@@ -33,7 +33,9 @@ use log::{ProjectionStep, StoreError, Touched};
 use uuid::Uuid;
 
 pub use account::AccountRow;
-pub use case_status::{CaseFilter, CaseOrder, CaseStatusRow, ListedCase, PeriodEnded, SealedName};
+pub use case_status::{
+    CaseFilter, CaseOrder, CaseStatusRow, ChargeRule, ListedCase, PeriodEnded, SealedName,
+};
 pub use clock::ClockRow;
 pub use couple::{
     CoupleCandidate, CoupleCardRow, CoupleContactRow, RefusedLinkRow, SuggestedLinkRow,

@@ -118,7 +118,7 @@ pub(crate) async fn claimable(
         claimable: (args.earned || args.held).then_some(args.earned),
         ..Default::default()
     };
-    let mut sums = Vec::new();
+    let (mut sums, mut review_due) = (Vec::new(), String::new());
     let gathered = gather(args.limit.limit, async |page_size, page_token| {
         // All are summed once, with the first page.
         let with_sums = page_token.is_empty();
@@ -126,13 +126,16 @@ pub(crate) async fn claimable(
         let request = v1::ListClaimableRequest { page_size, page_token, with_sums, ..filter };
         let mut answer = session.billing.list_claimable(patient(request)).await?.into_inner();
         sums.append(&mut answer.sums);
+        review_due = answer.review_due;
         Ok((answer.fees, answer.next_page_token))
     });
     let fees = gathered.await?;
     if out.is_json() {
         let Gathered { entries, next_page_token } = fees;
         let position = session.position;
-        let answer = v1::ListClaimableResponse { fees: entries, next_page_token, position, sums };
+        let fees = entries;
+        let answer =
+            v1::ListClaimableResponse { fees, next_page_token, position, review_due, sums };
         out.message(&answer, "ListClaimableResponse")?;
         return Ok(Exit::Done);
     }
@@ -153,6 +156,7 @@ pub(crate) async fn claimable(
         ]);
     }
     out.note(format!("Judged up to {as_of}"))?;
+    out.review(&review_due)?;
     let none = match (args.earned, args.held) {
         (true, _) => "No fee can be billed.",
         (false, true) => "No gate holds a fee back.",
@@ -254,6 +258,7 @@ pub(crate) async fn explain(
     let fee = answer.explanation.context("the service answered without an explanation")?;
     fee_page(&fee, out)?;
     out.line("")?;
+    out.review(&answer.review_due)?;
     out.line(words::CAUTION)?;
     Ok(Exit::Done)
 }

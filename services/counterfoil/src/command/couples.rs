@@ -23,11 +23,12 @@ pub(crate) struct CouplesArgs {
 /// A person's word about two cases.
 #[derive(Subcommand)]
 enum Decision {
-    /// They are a couple: from now on both are on one invoice at the couple's price
+    /// They are a couple: from now on both are on one invoice at the couple's price, and the card of whoever enrolled first is
+    /// charged
     Confirm(Two),
     /// They are no couple
     Refuse(Two),
-    /// They pay apart again; past invoices stay as they are
+    /// They pay apart again, each by the own card; past invoices stay as they are, of the card they were of
     Unlink(Two),
 }
 
@@ -70,13 +71,23 @@ async fn decide(decision: &Decision, session: &mut Session, out: &mut Out) -> an
     }
     match decision {
         Decision::Confirm(_) => {
-            ask!(confirm_link, ConfirmLinkRequest, "ConfirmLinkResponse", "The two are linked.");
+            ask!(
+                confirm_link,
+                ConfirmLinkRequest,
+                "ConfirmLinkResponse",
+                "The two are linked: both pay by one invoice, and the card of whoever enrolled first is charged."
+            );
         }
         Decision::Refuse(_) => {
             ask!(refuse_link, RefuseLinkRequest, "RefuseLinkResponse", "Noted: no couple.");
         }
         Decision::Unlink(_) => {
-            ask!(unlink, UnlinkRequest, "UnlinkResponse", "The two pay apart from now on.");
+            ask!(
+                unlink,
+                UnlinkRequest,
+                "UnlinkResponse",
+                "The two pay apart from now on, each by the own card."
+            );
         }
     }
     Ok(Exit::Done)

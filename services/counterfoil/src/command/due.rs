@@ -75,6 +75,10 @@ enum Kind {
     Ahead,
     /// A token ends within 14 days or has no end
     TokenEnding,
+    /// An invoice is due, and what the client authorized does not cover its charge
+    ChargeRefused,
+    /// A client died, and something is to be settled with the estate
+    Estate,
 }
 
 impl Kind {
@@ -107,6 +111,8 @@ impl Kind {
             Self::SecurityEvent => v1::DueKind::SecurityEvent,
             Self::Ahead => v1::DueKind::Ahead,
             Self::TokenEnding => v1::DueKind::TokenEnding,
+            Self::ChargeRefused => v1::DueKind::ChargeRefused,
+            Self::Estate => v1::DueKind::Estate,
         }
     }
 }

@@ -49,6 +49,8 @@ pub(crate) enum FirmCommand {
     EndStanding(standings::EndArgs),
     /// Record an event of security: of how many consumers information was acquired without authorization
     SecurityEvent(security::SecurityArgs),
+    /// List the events of security, and which notices to the Federal Trade Commission came late
+    SecurityEvents,
     /// Correct a standing, its end, a pack or who stands for it, told wrongly; or list them
     Correct(corrections::CorrectArgs),
 }
@@ -97,6 +99,7 @@ pub(crate) async fn run(
         FirmCommand::Standing(args) => standings::record(&args, session, out).await,
         FirmCommand::EndStanding(args) => standings::end(&args, session, out).await,
         FirmCommand::SecurityEvent(args) => security::record(&args, session, out).await,
+        FirmCommand::SecurityEvents => security::list(session, out).await,
         FirmCommand::Correct(args) => corrections::run(&args, session, out).await,
     }
 }

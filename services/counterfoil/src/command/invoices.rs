@@ -6,6 +6,7 @@ use anyhow::Context;
 use api::{name, v1};
 use calendar::CivilDate;
 use clap::{Args, ValueEnum};
+use paper::sheet::Sheet;
 use tonic::Code;
 
 use crate::cli::Limit;
@@ -44,7 +45,8 @@ pub(crate) async fn one(
     }
     let invoice = answer.invoice.context("the service answered without an invoice")?;
     if !args.files.is_empty() {
-        args.files.write(&page::of(&invoice, session).await?, out)?;
+        let sheet = page::of(&invoice, session).await?;
+        args.files.write(&reviewed(sheet, answer.review_due), out)?;
         return Ok(Exit::Done);
     }
     let firm = session.registered().await?;
@@ -102,8 +104,14 @@ pub(crate) async fn one(
     out.field("next try", words::day(invoice.next_try_on.as_ref()))?;
     out.field("charge waits since", words::day(invoice.charge_waiting_since.as_ref()))?;
     out.line("")?;
+    out.review(&answer.review_due)?;
     out.line(words::CAUTION)?;
     Ok(Exit::Done)
+}
+
+/// A page that says that a review is due, if the service does.
+pub(crate) fn reviewed(sheet: Sheet, review_due: String) -> Sheet {
+    Sheet { remark: Some(review_due).filter(|said| !said.is_empty()), ..sheet }
 }
 
 /// The cases whose fees it carries, each once.
@@ -184,16 +192,19 @@ pub(crate) async fn list(
         due_by: args.due_by.and_then(words::message),
         ..Default::default()
     };
+    let mut review_due = String::new();
     let invoices = gather(args.limit.limit, async |page_size, page_token| {
         let request = v1::ListInvoicesRequest { page_size, page_token, ..filter.clone() };
         let answer = session.accounts.list_invoices(request).await?.into_inner();
+        review_due = answer.review_due;
         Ok((answer.invoices, answer.next_page_token))
     });
     let invoices = invoices.await?;
     if out.is_json() {
         let Gathered { entries, next_page_token } = invoices;
         let position = session.position;
-        let answer = v1::ListInvoicesResponse { invoices: entries, next_page_token, position };
+        let invoices = entries;
+        let answer = v1::ListInvoicesResponse { invoices, next_page_token, position, review_due };
         out.message(&answer, "ListInvoicesResponse")?;
         return Ok(Exit::Done);
     }
@@ -231,5 +242,6 @@ pub(crate) async fn list(
     if let Some(more) = invoices.more() {
         out.note(more)?;
     }
+    out.review(&review_due)?;
     Ok(Exit::Done)
 }

@@ -178,6 +178,7 @@ fn sheet(pack: &RulePack) -> Sheet {
         ],
         rows,
         sums: Vec::new(),
+        remark: None,
         cautions: CAUTIONS,
         made_on: pack.text_read_on.unwrap_or(CivilDate::MIN).max(pack.in_force_from),
     }

@@ -144,16 +144,19 @@ async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Res
         at_least_position: session.position,
         ..Default::default()
     };
+    let mut review_due = String::new();
     let payments = gather(limit.limit, async |page_size, page_token| {
         let request = v1::ListPaymentsRequest { page_size, page_token, ..filter.clone() };
         let answer = session.accounts.list_payments(request).await?.into_inner();
+        review_due = answer.review_due;
         Ok((answer.payments, answer.next_page_token))
     });
     let payments = payments.await?;
     if out.is_json() {
         let Gathered { entries, next_page_token } = payments;
         let position = session.position;
-        let answer = v1::ListPaymentsResponse { payments: entries, next_page_token, position };
+        let payments = entries;
+        let answer = v1::ListPaymentsResponse { payments, next_page_token, position, review_due };
         out.message(&answer, "ListPaymentsResponse")?;
         return Ok(Exit::Done);
     }
@@ -183,6 +186,7 @@ async fn list(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow::Res
     if let Some(more) = payments.more() {
         out.note(more)?;
     }
+    out.review(&review_due)?;
     Ok(Exit::Done)
 }
 
@@ -192,16 +196,19 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
         at_least_position: session.position,
         ..Default::default()
     };
+    let mut review_due = String::new();
     let exposures = gather(limit.limit, async |page_size, page_token| {
         let request = v1::ListExposuresRequest { page_size, page_token, ..filter.clone() };
         let answer = session.accounts.list_exposures(request).await?.into_inner();
+        review_due = answer.review_due;
         Ok((answer.exposures, answer.next_page_token))
     });
     let exposures = exposures.await?;
     if out.is_json() {
         let Gathered { entries, next_page_token } = exposures;
         let position = session.position;
-        let answer = v1::ListExposuresResponse { exposures: entries, next_page_token, position };
+        let exposures = entries;
+        let answer = v1::ListExposuresResponse { exposures, next_page_token, position, review_due };
         out.message(&answer, "ListExposuresResponse")?;
         return Ok(Exit::Done);
     }
@@ -236,6 +243,7 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
     if let Some(more) = exposures.more() {
         out.note(more)?;
     }
+    out.review(&review_due)?;
     out.line(words::CAUTION)?;
     Ok(Exit::Done)
 }

@@ -50,8 +50,13 @@ pub(crate) async fn run(
     out.field("estimate", format!("{} days", answer.estimated_days))?;
     let mut table = Table::new(&["pack", "about", "~asks", "~statute"]);
     for pack in &answer.packs {
+        let name = format!("{} version {}", pack.code, pack.version);
+        if pack.rules.is_empty() {
+            let asks = "nothing beside federal law".to_owned();
+            table.row([name.clone(), String::new(), asks, String::new()]);
+        }
         for rule in &pack.rules {
-            let name = format!("{} version {}", pack.code, pack.version);
+            let name = name.clone();
             let about = rule.dimension.replace('_', " ");
             table.row([name, about, rule.requirement.clone(), rule.citation.clone()]);
         }

@@ -44,6 +44,7 @@ pub(crate) async fn run(
     readiness(&case, out)?;
     exceptions(&case, out)?;
     circumstances(&case, out)?;
+    pauses(&case, out)?;
     listings(&case, out)?;
     rounds(&case, out)?;
     clocks(&case, out)?;
@@ -51,6 +52,7 @@ pub(crate) async fn run(
     fees(&case, out)?;
     exposures(&case, out)?;
     account(&case, session, out).await?;
+    out.review(&answer.review_due)?;
     Ok(Exit::Done)
 }
 
@@ -74,6 +76,9 @@ fn head(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
             words::last_day(period.end_date.as_ref())
         );
         out.field("period", days)?;
+    }
+    if case.last_day.is_some() {
+        out.field("last day", words::day(case.last_day.as_ref()))?;
     }
     out.field("version", case.version)?;
     Ok(())
@@ -119,6 +124,22 @@ fn exceptions(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
         ]);
     }
     out.section("Exceptions", &table)?;
+    Ok(())
+}
+
+fn pauses(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
+    let mut table = Table::new(&["paused from", "through", "~work in it, which earns nothing"]);
+    for pause in &case.pauses {
+        let idle = pause.idle_work.iter();
+        let idle =
+            idle.map(|done| format!("{} {}", words::work(done.work), words::day(done.on.as_ref())));
+        table.row([
+            words::day(pause.began_on.as_ref()),
+            words::last_day(pause.resumed_on.as_ref()),
+            words::list(idle),
+        ]);
+    }
+    out.section("Pauses", &table)?;
     Ok(())
 }
 
@@ -398,7 +419,14 @@ async fn paying(case: &v1::Case, session: &mut Session, out: &mut Out) -> anyhow
             Some(since) => format!(", on file since {}", words::day(Some(since))),
             None => String::new(),
         };
-        out.field("card", format!("ends in {}, valid to {}{since}", card.last4, card.expires))?;
+        // Both of a couple pay by the card of the one whose account it is.
+        let whose = if account.member.is_empty() {
+            String::new()
+        } else {
+            format!(" of {}, for both", words::id(&account.owner))
+        };
+        let card = format!("ends in {}, valid to {}{since}", card.last4, card.expires);
+        out.field("card", format!("{card}{whose}"))?;
     }
     out.field("open", words::amount(account.open_amount.as_ref()))?;
     out.field("owed to client", words::amount_if_any(account.owed_to_client.as_ref()))?;

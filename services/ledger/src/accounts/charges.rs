@@ -15,7 +15,7 @@ use api::requests::{self, ChargesAsked};
 use api::scalar::{int32, int64, timestamp};
 use api::status::Failure;
 use api::{name, v1};
-use domain::account::{Account, Invoice};
+use domain::account::{Account, Charged, Invoice};
 use domain::command::{AccountAction, Command, Dated, Run};
 use domain::event::{AccountEvent, ChargeRequested, Event, Recorded, StreamId, UtcMicros};
 use domain::ids::{AccountId, CardToken, RequestId};
@@ -25,7 +25,7 @@ use store::InvoiceRow;
 
 use super::list::accounts;
 use crate::access::{Authority, fingerprint, unkeyed_request};
-use crate::billing::{OfFees, before_asking};
+use crate::billing::{OfFees, before_asking, may_be_asked};
 use crate::gateway::{ChargeRequest, ChargeRun};
 use crate::ledger::{InFlight, Ledger};
 use crate::openings::{Look, clients_of};
@@ -341,7 +341,10 @@ impl Request<'_> {
         for (charge, name) in charges.into_iter().zip(names) {
             let checked = match stands(&charge, folded) {
                 _ if known.contains_key(&name) => Ok(()),
-                Ok(invoice) => self.may_be_asked(&charge, invoice).await?,
+                Ok(invoice) => {
+                    let before = folded.get(&charge.account).map(Account::charged);
+                    self.may_be_asked(&charge, invoice, &before.unwrap_or_default()).await?
+                }
                 Err(detail) => Err((Reason::StateRefuses, detail)),
             };
             let Err((reason, detail)) = checked else {
@@ -364,22 +367,18 @@ impl Request<'_> {
         &self,
         charge: &Charge,
         invoice: &Invoice,
+        before: &[Charged],
     ) -> Result<Result<(), (Reason, String)>, Failure> {
         let primary = View::of_primary(self.ledger, self.authority);
         let ChargeRequested { amount, attempt, invoice: number } = charge.asked;
         // What the client authorized may have been revoked meanwhile.
         let owner = OfFees::read(&primary, self.asked.firm, charge.account.owner(), 0).await?;
-        if let Some((why, _)) = owner.case.bars_charge(amount, owner.today) {
+        let again = Charged { amount, invoice: number, on: owner.today };
+        if let Some((why, _)) = owner.case.bars_charge(again, before) {
             let detail = format!("try {attempt} of invoice {number} was never handed over: {why}");
             return Ok(Err((Reason::StateRefuses, detail)));
         }
-        let mut allowed = invoice.open();
-        for line in &invoice.lines {
-            let matter = OfFees::read(&primary, self.asked.firm, line.case, 0).await?;
-            let held = matter.judge(&matter.accounts()).held_of(number, line, matter.today);
-            allowed =
-                allowed.minus(held).map_err(|_| Failure::internal("amounts of one invoice"))?;
-        }
+        let allowed = may_be_asked(&primary, self.asked.firm, (number, invoice)).await?;
         Ok(if amount.minor() <= allowed.minor() {
             Ok(())
         } else {

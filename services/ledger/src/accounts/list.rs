@@ -14,7 +14,7 @@ use domain::money::Currency;
 use store::{ExposureRow, InvoiceFilter, InvoiceState, Source};
 
 use crate::access::Authority;
-use crate::billing::OfFees;
+use crate::billing::{OfFees, review_due};
 use crate::ledger::{as_account, one_account};
 use crate::openings::Look;
 use crate::paging::Pager;
@@ -47,7 +47,9 @@ pub(super) async fn get_account(
     let currency = currency(view, get.firm).await?;
     let owed = owed_of_fees(view, get.firm, account).await?;
     let account = present::account(get.firm, (get.id, account), owed, currency, look.may_see);
-    Ok(v1::GetAccountResponse { account: Some(account), position: int64(position) })
+    let review_due = review_due(view, get.firm).await?;
+    let (account, position) = (Some(account), int64(position));
+    Ok(v1::GetAccountResponse { account, position, review_due })
 }
 
 /// What was collected on an account's invoices for fees that nothing allowed, and neither given back nor kept, as the
@@ -111,7 +113,9 @@ pub(super) async fn list_accounts(
         let account = (row.account_id, account);
         shown.push(present::account(page.firm, account, owed, currency, look.may_see));
     }
-    Ok(v1::ListAccountsResponse { accounts: shown, next_page_token, position: int64(position) })
+    let review_due = review_due(view, page.firm).await?;
+    let (accounts, position) = (shown, int64(position));
+    Ok(v1::ListAccountsResponse { accounts, next_page_token, position, review_due })
 }
 
 pub(super) async fn get_invoice(
@@ -128,7 +132,9 @@ pub(super) async fn get_invoice(
     let account = folded.get(&id).ok_or_else(missing)?;
     let invoice = account.invoices.get(&get.id).ok_or_else(missing)?;
     let invoice = present::invoice(get.firm, (id, account), get.id, invoice);
-    Ok(v1::GetInvoiceResponse { invoice: Some(invoice), position: int64(position) })
+    let review_due = review_due(view, get.firm).await?;
+    let (invoice, position) = (Some(invoice), int64(position));
+    Ok(v1::GetInvoiceResponse { invoice, position, review_due })
 }
 
 /// The state that a filter names.
@@ -169,6 +175,7 @@ pub(super) async fn list_invoices(
         invoices: invoices.collect(),
         next_page_token,
         position: int64(position),
+        review_due: review_due(view, page.firm).await?,
     })
 }
 
@@ -196,6 +203,7 @@ pub(super) async fn list_payments(
         payments: payments.collect(),
         next_page_token,
         position: int64(position),
+        review_due: review_due(view, page.firm).await?,
     })
 }
 
@@ -245,7 +253,9 @@ pub(super) async fn list_exposures(
         found.iter().map(|row| present::exposure(page.firm, row, currency)).collect();
     fees_as_judged(view, page.firm, (&found, &mut exposures)).await?;
     payments_as_they_stand(view, page.firm, (&found, &mut exposures)).await?;
-    Ok(v1::ListExposuresResponse { exposures, next_page_token, position: int64(position) })
+    let review_due = review_due(view, page.firm).await?;
+    let position = int64(position);
+    Ok(v1::ListExposuresResponse { exposures, next_page_token, position, review_due })
 }
 
 /// What a case is exposed by.

@@ -7,13 +7,13 @@ use api::scalar::int64;
 use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
-use domain::event::StreamId;
 use domain::firm::Firm;
 use domain::ids::{CaseId, FirmId};
-use store::{ExceptionKind, InvoiceFilter};
+use store::ExceptionKind;
 
+use super::folded;
 use crate::access::Authority;
-use crate::ledger::one_firm;
+use crate::billing::review_due;
 use crate::paging::Pager;
 use crate::present::due as present;
 use crate::reading::View;
@@ -25,6 +25,8 @@ enum Source {
     Exceptions(ExceptionKind),
     Clocks,
     Charges,
+    Estates,
+    Refused,
     Security,
     Standings,
     Tokens,
@@ -36,12 +38,13 @@ impl Source {
     /// In the order they are listed: what keeps all billing waiting, what may harm a client, then money, what stands
     /// still for want of the client, what soon will for want of a paper with a state or of a token, what merely can be done, and last what counsel
     /// decided for good.
-    const ALL: [Self; 26] = [
+    const ALL: [Self; 28] = [
         Self::Review,
         Self::Security,
         Self::Exceptions(ExceptionKind::Exposure),
         Self::Exceptions(ExceptionKind::UnearnedMoney),
         Self::Exceptions(ExceptionKind::FeeExposed),
+        Self::Estates,
         Self::Exceptions(ExceptionKind::RefundFailed),
         Self::Exceptions(ExceptionKind::RefundWaiting),
         Self::Exceptions(ExceptionKind::FeeUnproved),
@@ -51,6 +54,7 @@ impl Source {
         Self::Clocks,
         Self::Exceptions(ExceptionKind::ChargebackOpen),
         Self::Exceptions(ExceptionKind::ChargeFailedFinal),
+        Self::Refused,
         Self::Charges,
         Self::Exceptions(ExceptionKind::IdentityFailed),
         Self::Exceptions(ExceptionKind::PaperRejected),
@@ -71,6 +75,8 @@ impl Source {
             Self::Exceptions(kind) => kind.code(),
             Self::Clocks => "clock",
             Self::Charges => "charge",
+            Self::Estates => "estate",
+            Self::Refused => "charge_refused",
             Self::Security => "security",
             Self::Standings => "standing",
             Self::Tokens => "token",
@@ -89,6 +95,8 @@ impl Source {
             Self::Review => wanted == v1::DueKind::ReviewDue,
             Self::Clocks => wanted == v1::DueKind::ClockOverdue,
             Self::Charges => wanted == v1::DueKind::ChargeWaiting,
+            Self::Estates => wanted == v1::DueKind::Estate,
+            Self::Refused => wanted == v1::DueKind::ChargeRefused,
             Self::Security => wanted == v1::DueKind::SecurityEvent,
             Self::Standings => wanted == v1::DueKind::StandingEnding,
             Self::Tokens => wanted == v1::DueKind::TokenEnding,
@@ -210,6 +218,14 @@ impl List<'_> {
                 Source::Exceptions(kind) => (present::kind(kind), rows(kind.code())),
                 Source::Clocks => (v1::DueKind::ClockOverdue, rows(store::CLOCKS)),
                 Source::Charges => (v1::DueKind::ChargeWaiting, rows(store::CHARGES)),
+                Source::Estates | Source::Refused => {
+                    let kind = if source == Source::Estates {
+                        v1::DueKind::Estate
+                    } else {
+                        v1::DueKind::ChargeRefused
+                    };
+                    (kind, int(self.rows_up_to(source, None, u32::MAX).await?.len()))
+                }
                 Source::Security => {
                     (v1::DueKind::SecurityEvent, int(self.security_events().count()))
                 }
@@ -230,7 +246,8 @@ impl List<'_> {
 
     /// Events of security that nobody was told of, each with its place in the list.
     fn security_events(&self) -> impl Iterator<Item = (String, v1::DueItem)> {
-        self.state.security_events.iter().filter_map(present::security_event)
+        let events = self.state.security_events.iter();
+        events.filter_map(|told| present::security_event(told, self.today))
     }
 
     /// Tokens that somebody has to give out another for, each with its place in the list.
@@ -239,16 +256,9 @@ impl List<'_> {
         in_force.filter_map(|access| present::token_ending(access, self.today))
     }
 
-    /// Whether a review is due of fees that were claimed: without an invoice there is none.
+    /// Whether a review is due of fees that were claimed.
     async fn review_is_due(&self) -> Result<bool, Failure> {
-        // As the firm stands in the log: what is kept of it in memory may not know of the last review yet.
-        let (_, states) = self.view.states(self.page.firm, &[StreamId::Firm], 0).await?;
-        if !one_firm(states)?.review_is_due() {
-            return Ok(false);
-        }
-        let store = self.view.store();
-        let one = store.list_invoices(self.page.firm, InvoiceFilter::default(), 0, 1).await?;
-        Ok(!one.is_empty())
+        Ok(!review_due(self.view, self.page.firm).await?.is_empty())
     }
 
     /// One page of a source: each entry with the cursor after it.
@@ -257,7 +267,16 @@ impl List<'_> {
         source: Source,
         after: Option<&str>,
     ) -> Result<Vec<(String, v1::DueItem)>, Failure> {
-        let (firm, limit): (FirmId, u32) = (self.page.firm, self.pager.limit());
+        self.rows_up_to(source, after, self.pager.limit()).await
+    }
+
+    async fn rows_up_to(
+        &self,
+        source: Source,
+        after: Option<&str>,
+        limit: u32,
+    ) -> Result<Vec<(String, v1::DueItem)>, Failure> {
+        let firm: FirmId = self.page.firm;
         let store = self.view.store();
         Ok(match source {
             // There is one at most.
@@ -282,6 +301,8 @@ impl List<'_> {
                     .map(|row| (row.number.to_string(), present::charge_waiting(firm, row)))
                     .collect()
             }
+            Source::Estates => folded::estates(self.view, firm, after, limit).await?,
+            Source::Refused => folded::refused(self.view, (firm, self.today), after, limit).await?,
             Source::Security => in_order(self.security_events(), after, limit),
             Source::Standings => {
                 let ending = self.state.standings_ending(self.today);

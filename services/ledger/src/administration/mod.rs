@@ -2,6 +2,7 @@
 
 mod correct;
 mod due;
+mod folded;
 mod run;
 mod token;
 
@@ -292,7 +293,8 @@ async fn get_firm(
     let firm = firm.filter(|firm| firm.registered.is_some());
     let missing = || Failure::NotFound { resource_type: "Firm", name: message.name.clone() };
     let firm = firm.ok_or_else(missing)?;
-    let firm = Some(present::firm::firm(get.firm, &firm));
+    let today = ledger.today(&firm);
+    let firm = Some(present::firm::firm(get.firm, &firm, today));
     Ok(v1::GetFirmResponse { firm, position: int64(position) })
 }
 

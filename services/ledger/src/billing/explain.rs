@@ -19,6 +19,7 @@ use domain::world::State;
 
 use super::life::{Lives, claims_of};
 use super::matter::OfFees;
+use super::review::{review_due, said_of_review};
 use crate::access::Authority;
 use crate::case_ledger::told_first;
 use crate::ledger::{Ledger, one_firm};
@@ -76,7 +77,8 @@ pub(super) async fn explain_fee(
         explanation.claims.push(lives.of(get.firm, judged)?);
     }
     let position = int64(matter.position);
-    Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position })
+    let review_due = said_of_review(&matter.firm, !matter.case.earned.is_empty());
+    Ok(v1::ExplainFeeResponse { explanation: Some(explanation), position, review_due })
 }
 
 fn claimed_at<'a>(judge: &Judge<'a>, position: u64) -> Option<JudgedFee<'a>> {
@@ -197,7 +199,9 @@ pub(super) async fn list_claimable(
     } else {
         Vec::new()
     };
-    Ok(v1::ListClaimableResponse { fees, next_page_token, position: int64(position), sums })
+    let review_due = review_due(&primary, page.firm).await?;
+    let position = int64(position);
+    Ok(v1::ListClaimableResponse { fees, next_page_token, position, review_due, sums })
 }
 
 /// The fees that may be claimed and are revenue of days up to one, each by client and first day with its amount in minor

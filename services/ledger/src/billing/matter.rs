@@ -1,12 +1,13 @@
 //! A case with everything that its fees are judged by.
 
 use api::status::Failure;
-use domain::account::Account;
+use domain::account::{Account, Invoice};
 use domain::case::Case;
 use domain::event::{StreamId, UtcMicros};
 use domain::firm::Firm;
 use domain::ids::{AccountId, CaseId, FirmId};
 use domain::judge::{Judge, Matter};
+use domain::money::Money;
 use domain::world::{State, World};
 
 use crate::case_ledger::Payers;
@@ -97,4 +98,19 @@ impl OfFees {
         let Self { id, case, firm, today, .. } = self;
         Judge::of(Matter { id: *id, case, accounts, firm, today: *today })
     }
+}
+
+/// What is open of an invoice for fees that may be asked for today (15 USC 1679b(b)).
+pub(crate) async fn may_be_asked(
+    view: &View<'_>,
+    firm: FirmId,
+    (number, invoice): (u64, &Invoice),
+) -> Result<Money, Failure> {
+    let mut allowed = invoice.open();
+    for line in &invoice.lines {
+        let matter = OfFees::read(view, firm, line.case, 0).await?;
+        let held = matter.judge(&matter.accounts()).held_of(number, line, matter.today);
+        allowed = allowed.minus(held).map_err(|_| Failure::internal("amounts of one invoice"))?;
+    }
+    Ok(allowed)
 }

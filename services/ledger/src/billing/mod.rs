@@ -22,8 +22,8 @@ use domain::event::StreamId;
 
 pub(crate) use daily::bill_daily;
 pub(crate) use explain::claimable_by;
-pub(crate) use matter::OfFees;
-pub(crate) use review::{before_asking, would_change};
+pub(crate) use matter::{OfFees, may_be_asked};
+pub(crate) use review::{before_asking, review_due, said_of_review, would_change};
 
 /// The service.
 pub(crate) struct BillingRpc(pub(crate) Ledger);

@@ -14,6 +14,7 @@ use domain::firm::{Firm, Unknown};
 use domain::ids::{CaseId, FirmId, RequestId, StateCode};
 use domain::judge::EDITION;
 use log::{Submission, SubmitError};
+use store::InvoiceFilter;
 
 use super::matter::OfFees;
 use crate::access::{Authority, fingerprint};
@@ -83,6 +84,28 @@ pub(crate) async fn before_asking(
         reason: "REVIEW_OVERTAKEN",
         what: "the firm told something more while its fees were judged",
     })
+}
+
+/// What every answer and page says that shows what is owed, held or exposed, while a review is due.
+const DUE: &str = "A review of claimed fees is due: until it is recorded nothing is asked of clients, and what is owed, held and \
+                   exposed here may come to be otherwise by it.";
+
+/// That sentence while a review is due of fees that were claimed, else nothing.
+pub(crate) fn said_of_review(firm: &Firm, is_claimed: bool) -> String {
+    let is_due = is_claimed && firm.review_is_due();
+    if is_due { DUE.to_owned() } else { String::new() }
+}
+
+/// The same of all fees of a firm: without an invoice none was claimed.
+pub(crate) async fn review_due(view: &View<'_>, firm: FirmId) -> Result<String, Failure> {
+    // As the firm stands in the log: what is kept of it in memory may not know of the last review yet.
+    let (_, states) = view.states(firm, &[StreamId::Firm], 0).await?;
+    let state = one_firm(states)?;
+    if !state.review_is_due() {
+        return Ok(String::new());
+    }
+    let one = view.store().list_invoices(firm, InvoiceFilter::default(), 0, 1).await?;
+    Ok(said_of_review(&state, !one.is_empty()))
 }
 
 /// Whether a review is due that would change what claimed fees are.
@@ -183,8 +206,9 @@ impl<'a> Review<'a> {
         let accounts = matter.accounts();
         let judge = matter.judge(&accounts);
         let marks = judge.marks().collect();
-        self.note_unknown(judge.case());
-        Ok(Changed { case, marks, signings: judge.case().signings_untold(&self.of) })
+        let signings = judge.case().signings_untold(&self.of);
+        self.note_unknown(judge.unknown_law());
+        Ok(Changed { case, marks, signings })
     }
 
     /// Clients of whom nothing was claimed yet: what is not known of their law is told before it holds a fee.
@@ -203,7 +227,15 @@ impl<'a> Review<'a> {
             for (id, state) in others.into_iter().zip(states) {
                 let Some(case) = as_case(state) else { continue };
                 if !case.is_over() {
-                    self.note_unknown(&case);
+                    let unknown = self.of.unknown_law(&case, self.ledger.today(&self.of));
+                    let of_states = unknown
+                        .into_iter()
+                        .filter_map(|reason| Some((self.of.state_of(&reason)?, reason)));
+                    let mut unknown: BTreeMap<StateCode, BTreeSet<Unknown>> = BTreeMap::new();
+                    of_states.for_each(|(state, reason)| {
+                        unknown.entry(state).or_default().insert(reason);
+                    });
+                    self.note_unknown(unknown);
                 }
                 let signings = case.signings_untold(&self.of);
                 self.note_changed(Changed { case: id, marks: Vec::new(), signings });
@@ -211,13 +243,7 @@ impl<'a> Review<'a> {
         }
     }
 
-    fn note_unknown(&mut self, case: &Case) {
-        let mut unknown: BTreeMap<StateCode, BTreeSet<Unknown>> = BTreeMap::new();
-        for reason in self.of.unknown_law(case, self.ledger.today(&self.of)) {
-            if let Some(state) = self.of.state_of(&reason) {
-                unknown.entry(state).or_default().insert(reason);
-            }
-        }
+    fn note_unknown(&mut self, unknown: BTreeMap<StateCode, BTreeSet<Unknown>>) {
         for (state, reasons) in unknown {
             let known = self.unknown.entry(state).or_default();
             known.clients += 1;

@@ -18,6 +18,7 @@ use uuid::Uuid;
 
 use super::present;
 use crate::access::Authority;
+use crate::billing::review_due;
 use crate::ledger::one_firm;
 use crate::paging::Pager;
 use crate::present::day;
@@ -83,6 +84,7 @@ pub(super) async fn list_journal(
         entries: entries.collect(),
         next_page_token,
         position: int64(position),
+        review_due: review_due(view, page.firm).await?,
     })
 }
 
@@ -98,7 +100,8 @@ pub(super) async fn get_trial_balance(
     let sums = view.store().trial_sums(get.firm, get.id.from, get.id.through).await?;
     let trial = TrialBalance::of(sums.into_iter().map(TrialRow::from));
     let rows = present::trial_rows(&Chart::of(&firm), &trial, currency);
-    Ok(v1::GetTrialBalanceResponse { rows, position: int64(position) })
+    let review_due = review_due(view, get.firm).await?;
+    Ok(v1::GetTrialBalanceResponse { rows, position: int64(position), review_due })
 }
 
 pub(super) async fn get_revenue_by_plan(
@@ -112,7 +115,8 @@ pub(super) async fn get_revenue_by_plan(
     let (_, currency) = firm(view, get.firm).await?;
     let plans = view.store().revenue_by_plan(get.firm, get.id.from, get.id.through).await?;
     let plans = plans.iter().map(|plan| present::plan_revenue(plan, currency)).collect();
-    Ok(v1::GetRevenueByPlanResponse { plans, position: int64(position) })
+    let review_due = review_due(view, get.firm).await?;
+    Ok(v1::GetRevenueByPlanResponse { plans, position: int64(position), review_due })
 }
 
 pub(super) async fn list_months(
@@ -132,7 +136,9 @@ pub(super) async fn list_months(
     let mut months = view.store().list_months(page.firm, from, through, pager.limit()).await?;
     let next_page_token = pager.cut(&mut months, |month| month.month.clone());
     let months = months.iter().map(|month| present::month(month, currency)).collect();
-    Ok(v1::ListMonthsResponse { months, next_page_token, position: int64(position) })
+    let review_due = review_due(view, page.firm).await?;
+    let position = int64(position);
+    Ok(v1::ListMonthsResponse { months, next_page_token, position, review_due })
 }
 
 /// What is open on every invoice of some accounts, whole accounts only: from one account on, until
@@ -199,6 +205,7 @@ pub(super) async fn list_aging(
         next_page_token,
         position: int64(position),
         totals,
+        review_due: review_due(view, firm_id).await?,
     })
 }
 

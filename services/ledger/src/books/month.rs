@@ -114,6 +114,8 @@ impl Checked {
     /// What a block is, in words.
     fn words(&self, block: &InTheWay) -> String {
         let (count, amount, through) = (block.count, self.amount(block.minor), self.through);
+        // As the reconciliation has it: from the balance per statement to that of the ledger.
+        let more = self.amount(block.minor.map(|minor| -minor));
         match block.block {
             Block::Unbalanced => {
                 format!("debits and credits differ by {amount}: rebuild, then verify")
@@ -176,13 +178,13 @@ impl Checked {
                 self.unfinished.statement_missing.names()
             ),
             Block::StatementBroken => format!(
-                "statements that do not continue the one before, or the declared opening balance: {count}, {amount} ({}); \
-                 import what is missing, or correct the declaration",
+                "statements that do not continue the one before, or contradict it or the declared opening balance: {count}; by them the \
+                 ledger has {more} more ({}); import what is missing, or correct the declaration",
                 some_of(&self.unfinished.statement_broken)
             ),
             Block::BankDiffers => format!(
-                "lines that only the ledger knows, or only a statement: {count}, {amount} ({}); take back what the bank did \
-                 not book, import what it did",
+                "lines that only the ledger knows, or only a statement: {count}; by them the ledger has {more} more ({}); take back \
+                 what the bank did not book, import what it did",
                 some_of(&self.unfinished.bank_differs)
             ),
             Block::ExposuresOpen => format!(
@@ -350,7 +352,9 @@ pub(super) async fn close_month(
         checked_at = checked.position;
     }
     let accepted = Some(accepted).filter(|accepted| !accepted.is_empty());
-    let lock = FirmAction::LockPeriod(PeriodLocked { accepted, checked_at, through });
+    let first_open = Some(true);
+    let lock = PeriodLocked { accepted, checked_at, first_open, through };
+    let lock = FirmAction::LockPeriod(lock);
     let action = Dated { occurred_at: None, occurred_on: ledger.today(&firm), action: lock };
     let asked = Asked { firm: id, request_id, command: Command::Firm { action } };
     ledger.submit(authority, asked, api::fingerprint(message)).await

@@ -37,6 +37,7 @@ pub(super) fn entry(
         amount: minor(line.amount_minor, currency),
         invoice: line.invoice.map(|number| name::invoice(firm, number)).unwrap_or_default(),
         plan: line.plan.as_ref().map(ToString::to_string).unwrap_or_default(),
+        number: line.line.into(),
     });
     v1::JournalEntry {
         number: int64(entry.position),

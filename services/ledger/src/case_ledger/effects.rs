@@ -6,6 +6,8 @@ use std::fmt;
 use api::{Paired, v1};
 use calendar::CivilDate;
 use domain::account::Account;
+use domain::case::NoticeSent;
+use domain::event::Circumstance;
 use domain::gates::{Answer, Explanation, FeeStanding};
 use domain::ids::{AccountId, CaseId};
 use domain::judge::{Judge, JudgedFee};
@@ -79,6 +81,12 @@ pub(crate) fn of(judge: &Judge<'_>) -> Said {
         let turned = if told.said.holds { "since" } else { "ended on" };
         let about = About::Circumstance(told.said.kind.code());
         said.insert(about, format!("{turned} {}", told.since.on()));
+    }
+    let notices = case.notices(&[]);
+    if !notices.is_empty() {
+        let of = |notice: &NoticeSent<'_>| format!("for {}", notice.charge_on);
+        let notices: Vec<String> = notices.iter().map(of).collect();
+        said.insert(About::Circumstance(Circumstance::ChargeNotice.code()), notices.join(", "));
     }
     for kept in case.retained() {
         said.insert(About::Kept(kept.what), format!("until {}", kept.until));

@@ -5,9 +5,9 @@ use api::requests::{self, Preparing};
 use api::scalar::{int32, int64};
 use api::status::Failure;
 use api::v1;
-use domain::event::StreamId;
+use domain::event::{ExposureKind, StreamId};
 use domain::firm::{Place, Prepared};
-use domain::refusal::{Reason, Refusal};
+use domain::refusal::{Reason, Refusal, Violation};
 
 use crate::access::Authority;
 use crate::ledger::{one_case, one_firm};
@@ -35,8 +35,14 @@ pub(super) async fn prepare_agreement(
         let detail = format!("the plan {} is not offered to this client", enrolment.plan);
         return Err(Refusal::new(Reason::StateRefuses, StreamId::Case(get.id), detail).into());
     };
-    let place = Place { state: lived.contact.address.state, activity: Some(&activity) };
-    let against = firm.objections(Prepared { place, terms: &terms, items: &items }, on);
+    let place = Place::of(lived.contact.address.state, Some(&activity));
+    let mut against = firm.objections(Prepared { place, terms: &terms, items: &items }, on);
+    against.extend(case.died_on().filter(|died| *died < on).map(|died| Violation {
+        cites: ExposureKind::SignedAfterDeath.cites().to_owned(),
+        detail: format!("the client died on {died}: no consumer signs it"),
+        rule: "agreement".to_owned(),
+        subject: StreamId::Case(get.id).to_string(),
+    }));
     if !against.is_empty() {
         return Err(Refusal::of(Reason::NotAllowedYet, against).into());
     }

@@ -18,6 +18,7 @@ use proof::leaf_hash;
 use super::changed;
 use super::told_first::told_first;
 use crate::access::Authority;
+use crate::billing::said_of_review;
 use crate::ledger::{Ledger, as_account, as_case, one_account, one_case, one_firm};
 use crate::openings::{Look, clients_of};
 use crate::present::case::CaseView;
@@ -117,7 +118,9 @@ pub(super) async fn get_case(
         personal: look.may_see,
         told_first: &told_first,
     };
-    Ok(v1::GetCaseResponse { case: Some(view.message()), position: int64(position) })
+    let review_due = said_of_review(&firm, !case.earned.is_empty());
+    let (case, position) = (Some(view.message()), int64(position));
+    Ok(v1::GetCaseResponse { case, position, review_due })
 }
 
 /// The accounts on which the fees of a case stand: first the one that pays now, then its own and those on

@@ -13,7 +13,7 @@ use domain::case::{
 };
 use domain::event::ExposureKind;
 use domain::ids::{AccountId, BureauCode, CaseId, FirmId, ItemCode};
-use domain::judge::{Judge, Matter, ToldFirst};
+use domain::judge::{Judge, Matter, Paused, ToldFirst};
 use domain::terms::Seat;
 use store::ListedCase;
 
@@ -34,6 +34,20 @@ pub(crate) struct CaseView<'a> {
     pub(crate) personal: bool,
     /// The case without its corrections.
     pub(crate) told_first: &'a [ToldFirst],
+}
+
+fn pause(paused: &Paused<'_>) -> v1::ServicePause {
+    let idle = paused.idle.iter().map(|done| v1::WorkFinding {
+        work: v1::Work::from_domain(done.work).into(),
+        event: Some(reference(&done.moment.mark.at)),
+        on: day(done.moment.on()),
+        late: done.moment.mark.late,
+    });
+    v1::ServicePause {
+        began_on: day(paused.began_on),
+        resumed_on: paused.resumed_on.and_then(day),
+        idle_work: idle.collect(),
+    }
 }
 
 impl CaseView<'_> {
@@ -90,6 +104,8 @@ impl CaseView<'_> {
             circumstances: self.circumstances(),
             died_on: case.died_on().and_then(day),
             before_letters: self.before_letters(),
+            last_day: case.last_day().and_then(day),
+            pauses: judge.pauses().map(|paused| pause(&paused)).collect(),
         }
     }
 
@@ -116,6 +132,32 @@ impl CaseView<'_> {
                 follows: said.kind.follows(said.holds).to_owned(),
                 citation: said.kind.cites().to_owned(),
                 event: Some(reference(&told.since.mark.at)),
+            }
+        });
+        seen.chain(self.notices()).collect()
+    }
+
+    /// Notices of charges that wait for theirs, and the last of the others: each says which charge it covers.
+    fn notices(&self) -> Vec<v1::CircumstanceSeen> {
+        let own = self.accounts.iter().find(|(id, _)| *id == self.id.own_account());
+        let charged = own.map_or_else(Vec::new, |(_, account)| account.charged());
+        let (waits, others): (Vec<_>, Vec<_>) = self
+            .case
+            .notices(&charged)
+            .into_iter()
+            .partition(|notice| notice.covers.is_none() && notice.is_in_time());
+        let shown = others.into_iter().next_back().into_iter().chain(waits);
+        let seen = shown.map(|notice| {
+            let said = &notice.told.said;
+            v1::CircumstanceSeen {
+                kind: v1::Circumstance::from_domain(said.kind).into(),
+                since: day(notice.told.moment.on()),
+                amount: said.amount.and_then(amount),
+                charge_on: day(notice.charge_on),
+                follows: notice.follows(),
+                citation: said.kind.cites().to_owned(),
+                event: Some(reference(&notice.told.moment.mark.at)),
+                ..v1::CircumstanceSeen::default()
             }
         });
         seen.collect()

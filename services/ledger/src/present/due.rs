@@ -272,15 +272,22 @@ pub(crate) fn standing_ending(standing: &FiledStanding) -> (String, v1::DueItem)
 }
 
 /// An event of security that the Commission is to be told of, with its place in the list.
-pub(crate) fn security_event(told: &SecurityEvent) -> Option<(String, v1::DueItem)> {
+pub(crate) fn security_event(
+    told: &SecurityEvent,
+    today: CivilDate,
+) -> Option<(String, v1::DueItem)> {
     let (by, said) = (told.is_to_be_told_by()?, &told.said);
+    let late = match told.days_late(today) {
+        0 => String::new(),
+        days => format!(", which is {days} days late"),
+    };
     let item = v1::DueItem {
         kind: v1::DueKind::SecurityEvent.into(),
         subject: said.name.to_string(),
         since: day(said.discovered_on),
         due_on: day(by),
         detail: format!(
-            "information of {} consumers was acquired without authorization: notify the Federal Trade Commission, and \
+            "information of {} consumers was acquired without authorization: notify the Federal Trade Commission{late}, and \
              record the day",
             said.consumers
         ),

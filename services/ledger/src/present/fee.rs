@@ -134,7 +134,7 @@ pub(crate) fn exposures(
             kind: v1::ExposureKind::from_domain(ExposureKind::FeeAskedUnearned).into(),
             amount: amount(judged.exposed),
             period: Some(int32(judged.fee.period)),
-            citation: ExposureKind::FeeAskedUnearned.cites().to_owned(),
+            citation: ExposureKind::cites_of_fee(&judged.closed).to_owned(),
             found_on: day(case
                 .marks
                 .get(&claim.at.position)

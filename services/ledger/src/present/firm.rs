@@ -13,8 +13,8 @@ use domain::ids::FirmId;
 
 use super::day;
 
-/// A firm with what it sells, follows and writes to.
-pub(crate) fn firm(id: FirmId, firm: &Firm) -> v1::Firm {
+/// A firm with what it sells, follows and writes to, on a day.
+pub(crate) fn firm(id: FirmId, firm: &Firm, today: CivilDate) -> v1::Firm {
     let registered = firm.registered.as_ref();
     v1::Firm {
         name: name::firm(id),
@@ -33,7 +33,11 @@ pub(crate) fn firm(id: FirmId, firm: &Firm) -> v1::Firm {
         bureaus: firm.bureaus.values().map(bureau_message).collect(),
         standings: firm.standings.iter().map(standing_message).collect(),
         version: int64(firm.version),
-        security_events: firm.security_events.iter().map(security_message).collect(),
+        security_events: firm
+            .security_events
+            .iter()
+            .map(|told| security_message(told, today))
+            .collect(),
     }
 }
 

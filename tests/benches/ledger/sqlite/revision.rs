@@ -5,9 +5,10 @@ use std::time::{Duration, Instant};
 
 use counterfoil_tests::history::{case_id, firm_id, zone};
 use counterfoil_tests::lives::{self, Telling};
+use counterfoil_tests::player::Player;
 use counterfoil_tests::{bulk, child, judging};
+use domain::State;
 use domain::event::{Recorded, StreamId, UtcMicros};
-use domain::{State, World};
 use log::Engine;
 
 use crate::load::Server;
@@ -78,7 +79,7 @@ async fn judging() {
             engine.submit(firm_id(), bulk::submission(command)).await.unwrap();
         }
         let log = read(&engine).await;
-        let world = world(&log);
+        let world = Player::of_log(log.iter().cloned()).world;
         let case = world.case(case_id(0)).unwrap();
         assert_eq!(case.earned.len(), usize::try_from(MONTHS).unwrap(), "every month is claimed");
         let fees = || judging::judged(&world, case_id(0), last, |judge| judge.fees().count());
@@ -128,16 +129,4 @@ async fn read(engine: &Engine) -> Vec<Recorded> {
         }
         log.extend(page.iter().map(|stored| Recorded::from_bytes(&stored.bytes).unwrap()));
     }
-}
-
-/// Every stream of a log, folded.
-fn world(log: &[Recorded]) -> World {
-    let mut world = World::new(firm_id(), 0, 0);
-    for recorded in log {
-        if !world.has(recorded.stream) {
-            world.insert(recorded.stream, State::empty(recorded.stream));
-        }
-        world.apply(recorded).unwrap();
-    }
-    world
 }

@@ -63,6 +63,13 @@ const PROVED: &[(&[&str], &str)] = &[
     (&["review_due"], "every claimed fee was judged by what is known now"),
 ];
 
+/// What no check proves.
+const NOT_PROVED: &[&str] = &[
+    "that every account the firm has at a bank was declared",
+    "that what a person said the processor kept is what it kept: where no payout of the processor was imported, only \
+     somebody's word says so",
+];
+
 /// What was accepted: of a closed month when it was closed, of an open one as it stands in the way.
 pub(super) fn accepted_of(checked: &v1::CheckMonthResponse) -> Vec<&v1::CloseAcceptance> {
     if checked.closed {
@@ -72,7 +79,7 @@ pub(super) fn accepted_of(checked: &v1::CheckMonthResponse) -> Vec<&v1::CloseAcc
 }
 
 pub(super) fn accepted_line(accepted: &v1::CloseAcceptance) -> anyhow::Result<String> {
-    let rule = accepted.rule.replace('_', " ");
+    let rule = accepted.rule.replace('_', "-");
     let on = words::date(accepted.accepted_on.as_ref())?;
     let (at, reason) = (accepted.position, accepted.reason.replace('\n', " "));
     Ok(format!("{rule}, on {on} (position {at}): {reason}"))
@@ -98,7 +105,8 @@ fn show(checked: &v1::CheckMonthResponse, month: Month, out: &mut Out) -> anyhow
             (None, true) => "no".to_owned(),
             (None, false) => "cannot be".to_owned(),
         };
-        table.row([block.rule.replace('_', " "), block.detail.clone(), accepted]);
+        // As `books accept` takes it.
+        table.row([block.rule.replace('_', "-"), block.detail.clone(), accepted]);
     }
     out.table(&table, "Nothing stands in the way of closing it.")?;
     let is_in_the_way =
@@ -110,7 +118,9 @@ fn show(checked: &v1::CheckMonthResponse, month: Month, out: &mut Out) -> anyhow
             out.line(format!("  {sentence};"))?;
         }
     }
-    out.line("Not proved: that every account the firm has at a bank was declared.")?;
+    for sentence in NOT_PROVED {
+        out.line(format!("Not proved: {sentence}."))?;
+    }
     for accepted in accepted_of(checked) {
         out.line(format!("Accepted: {}.", accepted_line(accepted)?))?;
     }
@@ -122,7 +132,8 @@ fn show(checked: &v1::CheckMonthResponse, month: Month, out: &mut Out) -> anyhow
         let count = checked.exposures;
         out.line(format!(
             "{count} exposures are on record (counterfoil payment exposures): facts that a rule \
-             forbids. They do not stop a close; counsel should know."
+             forbids. What is owed or open of them stops a close, unless it is accepted; what was put right does not. \
+             Counsel should know of all."
         ))?;
     }
     Ok(())
@@ -225,7 +236,8 @@ pub(super) async fn close(
     if !out.is_json() {
         show(&found, args.month, out)?;
     }
-    let done = "The month is closed: what is told of it later lands in the open one.";
+    let done =
+        "The month is closed: what is told of it later counts on the first day that is open.";
     out.change(&answer, "CloseMonthResponse", done, answer.receipt.as_ref())?;
     if let Some(to) = &args.package {
         let position = answer.receipt.map_or(0, |receipt| receipt.position);

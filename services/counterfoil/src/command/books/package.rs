@@ -161,14 +161,14 @@ impl Writer {
         loop {
             let page = session.books.list_journal(patient(request.clone())).await?.into_inner();
             for entry in &page.entries {
-                for (number, line) in (1..).zip(&entry.lines) {
+                for line in &entry.lines {
                     let minor = self.read(line.amount.as_ref())?.minor();
                     if minor < 0 {
                         credits -= minor;
                     } else {
                         debits += minor;
                     }
-                    let row = self.journal_row(chart, entry, (number, line))?;
+                    let row = self.journal_row(chart, entry, line)?;
                     self.row(&row)?;
                 }
             }
@@ -183,7 +183,7 @@ impl Writer {
         &self,
         chart: &v1::GetChartResponse,
         entry: &v1::JournalEntry,
-        (number, line): (i64, &v1::JournalLine),
+        line: &v1::JournalLine,
     ) -> anyhow::Result<Vec<Cell>> {
         let named = chart.accounts.iter().find(|account| account.account == line.account);
         let told = entry
@@ -195,7 +195,7 @@ impl Writer {
         let about = [&entry.deposit, &entry.reference].into_iter().find(|text| !text.is_empty());
         let row = JournalRow {
             number: entry.number,
-            line: number,
+            line: line.number,
             kind: entry.kind.clone(),
             meaning: words::book_account(line.account),
             posted_on: words::date(entry.posted_on.as_ref())?,

@@ -85,16 +85,18 @@ pub(super) async fn journal(
         through: words::message(args.month.last),
         ..Default::default()
     };
+    let mut review_due = String::new();
     let entries = gather(args.limit.limit, async |page_size, page_token| {
         let request = v1::ListJournalRequest { page_size, page_token, ..filter.clone() };
         let answer = session.books.list_journal(request).await?.into_inner();
+        review_due = answer.review_due;
         Ok((answer.entries, answer.next_page_token))
     });
     let entries = entries.await?;
     if out.is_json() {
         let Gathered { entries, next_page_token } = entries;
         let position = session.position;
-        let answer = v1::ListJournalResponse { entries, next_page_token, position };
+        let answer = v1::ListJournalResponse { entries, next_page_token, position, review_due };
         out.message(&answer, "ListJournalResponse")?;
         return Ok(Exit::Done);
     }
@@ -119,6 +121,7 @@ pub(super) async fn journal(
     if let Some(more) = entries.more() {
         out.note(more)?;
     }
+    out.review(&review_due)?;
     Ok(Exit::Done)
 }
 
@@ -172,6 +175,7 @@ pub(super) async fn trial_balance(
     out.table(&table, "")?;
     let sides = answer.rows.iter().filter_map(|row| row.closing.as_ref());
     out.note(format!("Debits less credits: {}.", words::sum(sides)?))?;
+    out.review(&answer.review_due)?;
     Ok(Exit::Done)
 }
 
@@ -198,6 +202,7 @@ pub(super) async fn revenue(
         table.row([name.to_owned(), plan.fees.to_string(), words::amount(plan.amount.as_ref())]);
     }
     out.table(&table, "No fee was earned in that month.")?;
+    out.review(&answer.review_due)?;
     Ok(Exit::Done)
 }
 
@@ -228,16 +233,19 @@ pub(super) async fn months(
         through: words::message(args.through.map_or(today, |month| month.last)),
         ..Default::default()
     };
+    let mut review_due = String::new();
     let months = gather(args.limit.limit, async |page_size, page_token| {
         let request = v1::ListMonthsRequest { page_size, page_token, ..filter.clone() };
         let answer = session.books.list_months(patient(request)).await?.into_inner();
+        review_due = answer.review_due;
         Ok((answer.months, answer.next_page_token))
     });
     let months = months.await?;
     if out.is_json() {
         let Gathered { entries, next_page_token } = months;
         let position = session.position;
-        let answer = v1::ListMonthsResponse { months: entries, next_page_token, position };
+        let months = entries;
+        let answer = v1::ListMonthsResponse { months, next_page_token, position, review_due };
         out.message(&answer, "ListMonthsResponse")?;
         return Ok(Exit::Done);
     }
@@ -267,6 +275,7 @@ pub(super) async fn months(
     if let Some(more) = months.more() {
         out.note(more)?;
     }
+    out.review(&review_due)?;
     Ok(Exit::Done)
 }
 
@@ -294,17 +303,21 @@ pub(super) async fn aging(
         ..Default::default()
     };
     let mut totals = None;
+    let mut review_due = String::new();
     let accounts = gather(args.limit.limit, async |page_size, page_token| {
         let request = v1::ListAgingRequest { page_size, page_token, ..filter.clone() };
         let answer = session.books.list_aging(patient(request)).await?.into_inner();
         totals = totals.take().or(answer.totals);
+        review_due = answer.review_due;
         Ok((answer.accounts, answer.next_page_token))
     });
     let accounts = accounts.await?;
     if out.is_json() {
         let Gathered { entries, next_page_token } = accounts;
         let position = session.position;
-        let answer = v1::ListAgingResponse { accounts: entries, next_page_token, position, totals };
+        let accounts = entries;
+        let answer =
+            v1::ListAgingResponse { accounts, next_page_token, position, review_due, totals };
         out.message(&answer, "ListAgingResponse")?;
         return Ok(Exit::Done);
     }
@@ -340,5 +353,6 @@ pub(super) async fn aging(
     if let Some(more) = accounts.more() {
         out.note(more)?;
     }
+    out.review(&review_due)?;
     Ok(Exit::Done)
 }

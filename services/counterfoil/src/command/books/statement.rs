@@ -6,7 +6,7 @@ use clap::Args;
 use domain::money::{Currency, Money};
 use paper::account::{AccountStatement, AccountStep, ELSEWHERE, KEPT};
 
-use crate::command::invoices::client;
+use crate::command::invoices::{client, reviewed};
 use crate::connect::Session;
 use crate::exit::{Exit, Stop};
 use crate::find::gather;
@@ -40,7 +40,7 @@ pub(super) async fn run(
     if args.from.is_some_and(|from| from > through) {
         return Err(Stop::usage("--from must not be after the last day"));
     }
-    let statement = statement(args, through, session).await?;
+    let (statement, review_due) = statement(args, through, session).await?;
     if out.is_json() {
         let steps = statement.steps.iter().map(|(step, balance)| {
             serde_json::json!({
@@ -58,10 +58,11 @@ pub(super) async fn run(
             "owedElsewhere": statement.elsewhere.decimal().to_string(),
             "notAskedFor": statement.held.decimal().to_string(),
             "kept": statement.kept.decimal().to_string(),
+            "reviewDue": review_due,
         }))?;
     }
     if !args.files.is_empty() {
-        args.files.write(&statement.sheet()?, out)?;
+        args.files.write(&reviewed(statement.sheet()?, review_due), out)?;
         return Ok(Exit::Done);
     }
     if out.is_json() {
@@ -88,14 +89,16 @@ pub(super) async fn run(
         };
         out.field(what, sum)?;
     }
+    out.review(&review_due)?;
     Ok(Exit::Done)
 }
 
+/// The statement, and what is said of a review that is due.
 async fn statement(
     args: &StatementArgs,
     through: CivilDate,
     session: &mut Session,
-) -> anyhow::Result<AccountStatement> {
+) -> anyhow::Result<(AccountStatement, String)> {
     let case = session.case(&args.case).await?;
     let request = v1::GetCaseRequest {
         name: case,
@@ -108,8 +111,8 @@ async fn statement(
         return Err(Stop::refused("this case has no account yet"));
     }
     let request = v1::GetAccountRequest { name, at_least_position: session.position };
-    let account = session.accounts.get_account(request).await?.into_inner().account;
-    let account = account.unwrap_or_default();
+    let answer = session.accounts.get_account(request).await?.into_inner();
+    let (account, review_due) = (answer.account.unwrap_or_default(), answer.review_due);
     let firm = session.registered().await?.display_name;
     let currency = session.currency().await?;
     let zero = Money::zero(currency);
@@ -129,7 +132,7 @@ async fn statement(
     }
     let steps = steps(&account.name, through, currency, session).await?;
     let statement = AccountStatement::of(firm, to, (args.from, through), currency, steps)?;
-    Ok(AccountStatement { elsewhere, held, kept, ..statement })
+    Ok((AccountStatement { elsewhere, held, kept, ..statement }, review_due))
 }
 
 /// What is owed on another account, if there is one.

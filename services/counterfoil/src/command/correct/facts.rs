@@ -4,7 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use anyhow::Context;
 use api::{name, v1};
-use domain::event::{FactKind, MoneyFact};
+use domain::event::{Circumstance, FactKind, MoneyFact};
+use domain::money::{Currency, Money};
 use serde_json::{Value, json};
 
 use crate::connect::Session;
@@ -19,6 +20,8 @@ const PAGE_SIZE: i32 = 1_000;
 /// A fact as it stands.
 struct Fact {
     kind: String,
+    /// Which circumstance of the client, of a change of one.
+    of: String,
     on: String,
     told: String,
     reading: i64,
@@ -45,16 +48,18 @@ pub(super) async fn list(case: &str, session: &mut Session, out: &mut Out) -> an
         take_in(&mut facts, format!("account/{payer}"), session).await?;
     }
     if out.is_json() {
-        for Fact { kind, on, told, reading, now } in facts.known.into_values() {
+        for Fact { kind, of, on, told, reading, now } in facts.known.into_values() {
             out.value(&json!({
-                "position": reading.to_string(), "type": kind, "occurredOn": on, "recordedAt": told, "now": now,
+                "position": reading.to_string(), "type": kind, "of": of, "occurredOn": on, "recordedAt": told, "now": now,
             }))?;
         }
         return Ok(Exit::Done);
     }
     let mut table = Table::new(&[">position", "fact", "on", "told", "now"]);
-    for Fact { kind, on, told, reading, now } in facts.known.into_values() {
-        table.row([reading.to_string(), kind.replace('_', " "), on, told, now.to_owned()]);
+    for Fact { kind, of, on, told, reading, now } in facts.known.into_values() {
+        let kind = kind.replace('_', " ");
+        let fact = if of.is_empty() { kind } else { format!("{kind}: {of}") };
+        table.row([reading.to_string(), fact, on, told, now.to_owned()]);
     }
     out.table(&table, "Nothing was told of this client.")?;
     Ok(Exit::Done)
@@ -94,13 +99,15 @@ impl Facts {
         if is_fact || MoneyFact::from_code(&event.r#type).is_some() {
             let (kind, reading) = (event.r#type.clone(), event.position);
             let now = if self.anew.contains(&reading) { "corrected" } else { "as told" };
-            self.known.insert(reading, Fact { kind, on, told, reading, now });
+            let of = circumstance(payload);
+            self.known.insert(reading, Fact { kind, of, on, told, reading, now });
         } else if event.r#type == "fact_corrected" {
             let fact = payload["fact"]["position"].as_i64().and_then(|at| self.known.get_mut(&at));
             if let Some(fact) = fact {
                 fact.reading = event.position;
                 if payload["reading"].is_object() {
                     (fact.on, fact.now) = (on, "corrected");
+                    fact.of = circumstance(&payload["reading"]["payload"]);
                 } else if payload["about_another"] == true {
                     fact.now = "taken back, another person's";
                 } else {
@@ -131,4 +138,22 @@ impl Facts {
             }
         }
     }
+}
+
+/// Which circumstance began or ended, and the amount and day that it names.
+fn circumstance(payload: &Value) -> String {
+    let (Some(kind), Some(holds)) = (payload["kind"].as_str(), payload["holds"].as_bool()) else {
+        return String::new();
+    };
+    let Some(kind) = Circumstance::from_code(kind) else { return String::new() };
+    let amount = |member: &str| {
+        let minor = payload[member]["minor"].as_str()?.parse().ok()?;
+        let currency = Currency::parse(payload[member]["currency"].as_str()?).ok()?;
+        Money::new(minor, currency).ok().map(|amount| amount.to_string())
+    };
+    let charge_on = payload["charge_on"].as_str().map(|on| format!("on {on}"));
+    let parts = [amount("least"), amount("amount"), charge_on];
+    let turned = if holds { "" } else { " (ended)" };
+    let kind = format!("{}{turned}", kind.code().replace('_', " "));
+    words::list(std::iter::once(kind).chain(parts.into_iter().flatten()))
 }

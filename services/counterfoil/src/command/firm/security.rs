@@ -1,4 +1,4 @@
-//! `firm security-event`: what somebody took of consumers, and who is told.
+//! `firm security-event` and `firm security-events`: what somebody took of consumers, and who is told.
 
 use api::v1;
 use calendar::CivilDate;
@@ -47,7 +47,7 @@ pub(super) async fn record(
             consumers: args.consumers,
             notified_on: args.notified.and_then(words::message),
             document_sha256: args.document.clone(),
-            notify_by: None,
+            ..v1::SecurityEvent::default()
         }),
     };
     let answer = session.administration.record_security_event(request).await?.into_inner();
@@ -56,10 +56,38 @@ pub(super) async fn record(
     Ok(Exit::Done)
 }
 
+/// Lists every event of security, as it was told last.
+pub(super) async fn list(session: &mut Session, out: &mut Out) -> anyhow::Result<Exit> {
+    let firm = session.registered().await?;
+    if out.is_json() {
+        for event in &firm.security_events {
+            out.message(event, "SecurityEvent")?;
+        }
+        return Ok(Exit::Done);
+    }
+    out.table(&table(&firm), "No event of security is on record.")?;
+    Ok(Exit::Done)
+}
+
+/// That the notice came too late, or is not there and late (16 CFR 314.4(j)).
+fn late(event: &v1::SecurityEvent) -> String {
+    match (event.days_late, &event.notified_on) {
+        (0, _) => String::new(),
+        (days, Some(_)) => format!("notified {days} days late (16 CFR 314.4(j))"),
+        (days, None) => format!("{days} days late (16 CFR 314.4(j))"),
+    }
+}
+
 /// What is known, and when the Commission was to be told of it.
 pub(super) fn table(firm: &v1::Firm) -> Table {
-    let mut table =
-        Table::new(&["~event of security", "discovered", ">consumers", "notify by", "notified"]);
+    let mut table = Table::new(&[
+        "~event of security",
+        "discovered",
+        ">consumers",
+        "notify by",
+        "notified",
+        "~late",
+    ]);
     for event in &firm.security_events {
         table.row([
             event.display_name.clone(),
@@ -67,6 +95,7 @@ pub(super) fn table(firm: &v1::Firm) -> Table {
             event.consumers.to_string(),
             words::day(event.notify_by.as_ref()),
             words::day(event.notified_on.as_ref()),
+            late(event),
         ]);
     }
     table

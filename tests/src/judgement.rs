@@ -5,26 +5,27 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::{CivilDate, Period};
-use counterfoil_tests::history::Move;
-use counterfoil_tests::judging::{judged, judged_of, of_matter};
-use counterfoil_tests::player::Player;
 use domain::State;
 use domain::account::PaymentPath;
 use domain::case::Case;
 use domain::command::Command;
 use domain::event::{
-    CaseEvent, Event, FactKind, Letter, MailClass, Nature, ProgressReportSent, Recorded, RoundSent,
-    StreamId, in_force,
+    CaseEvent, Event, FactKind, FeeMarked, FirmEvent, Letter, MailClass, Nature,
+    ProgressReportSent, Recorded, RoundSent, StreamId, in_force,
 };
 use domain::gates::FeeStanding;
 use domain::gates::{Answer, Gate};
 use domain::ids::{AccountId, CaseId, RequestId};
-use domain::judge::{Breach, Judge};
+use domain::judge::{Breach, Judge, Matter};
 use domain::money::Money;
 use rand::rngs::StdRng;
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use uuid::Uuid;
+
+use crate::history::Move;
+use crate::judging::{judged, judged_of, of_matter};
+use crate::player::Player;
 
 /// In how many other orders each client's story is told.
 const TELLINGS: usize = 3;
@@ -38,7 +39,7 @@ struct Judgement {
     /// Of each period without a standing fee.
     open: Vec<Open>,
     fees: Vec<Fee>,
-    breaches: Vec<(CivilDate, bool)>,
+    breaches: Vec<(CivilDate, Breach)>,
 }
 
 #[derive(Debug, PartialEq, Eq)]
@@ -67,8 +68,7 @@ fn judgement(judge: &Judge<'_>) -> Judgement {
             gates: gates.collect(),
         })
     });
-    let mut breaches: Vec<(CivilDate, bool)> =
-        judge.breaches().map(|(on, breach)| (on, breach == Breach::RoundWithoutBasis)).collect();
+    let mut breaches: Vec<(CivilDate, Breach)> = judge.breaches().collect();
     breaches.sort_unstable();
     Judgement {
         periods: judge.periods().collect(),
@@ -89,13 +89,16 @@ fn judged_fees(judge: &Judge<'_>) -> Vec<Fee> {
     judge.fees().map(fee).collect()
 }
 
-/// After every append: what was claimed by it is allowed, what it held is not claimable, and no fee is judged
-/// otherwise than its gates answer.
-pub(crate) fn holds_after(player: &Player, step: &Move, events: &[Recorded]) {
+/// After every append: what was claimed by it is allowed, what it held is not claimable, no fee is judged otherwise
+/// than its gates answer, and the log says of each what the judge finds. What the firm itself told waits for a review.
+pub fn holds_after(player: &Player, step: &Move, events: &[Recorded]) {
     let Some(today) = player.world.firm().unwrap().today(step.now) else { return };
     for case in touched(player, step, events) {
         judged(&player.world, case, today, |judge| {
             fees_are_as_their_gates(judge);
+            if !player.world.firm().unwrap().review_is_due() {
+                is_as_marked(player, case, judge);
+            }
             let of_case = events.iter().filter(|recorded| recorded.stream == StreamId::Case(case));
             let is_claimed = of_case
                 .clone()
@@ -107,6 +110,42 @@ pub(crate) fn holds_after(player: &Player, step: &Move, events: &[Recorded]) {
                 nothing_is_left(judge, as_of);
             }
         });
+    }
+}
+
+/// Two logs of one life tell the same of every client.
+pub fn is_the_same(player: &Player, other: &Player) {
+    assert_eq!(player.log.len(), other.log.len());
+    assert_eq!(today(player), today(other));
+    assert_eq!(player.cases(), other.cases());
+    for case in player.cases() {
+        let of = |player: &Player| judged(&player.world, case, today(player), judgement);
+        assert_eq!(of(player), of(other), "{case}");
+    }
+}
+
+/// After every review: the log says of every claimed fee of the firm what the judge finds.
+pub fn all_are_as_marked(player: &Player, today: CivilDate) {
+    assert!(!player.world.firm().unwrap().review_is_due(), "they were judged again");
+    for case in player.cases() {
+        judged(&player.world, case, today, |judge| is_as_marked(player, case, judge));
+    }
+}
+
+/// The events alone say what is concluded of a claimed fee; of one that was never marked, that it is allowed.
+fn is_as_marked(player: &Player, case: CaseId, judge: &Judge<'_>) {
+    let mut said: BTreeMap<u64, &FeeMarked> = BTreeMap::new();
+    for recorded in player.log.iter().filter(|recorded| recorded.stream == StreamId::Case(case)) {
+        if let Event::Case(CaseEvent::FeeMarked(marked)) = &recorded.event {
+            said.insert(marked.fee.position, marked);
+        }
+    }
+    for fee in judge.fees() {
+        let zero = Money::zero(fee.fee.amount.currency());
+        let marked = said.get(&fee.fee.mark.at.position);
+        let said = marked.map(|said| (said.standing, said.exposed, said.owed, said.open));
+        let said = said.unwrap_or((FeeStanding::Allowed, zero, zero, zero));
+        assert_eq!(said, (fee.standing, fee.exposed, fee.owed, fee.open), "{case}: {fee:?}");
     }
 }
 
@@ -198,7 +237,7 @@ fn fees_are_as_their_gates(judge: &Judge<'_>) {
 }
 
 /// The day after the last one on which anything was recorded.
-pub(crate) fn today(player: &Player) -> CivilDate {
+pub fn today(player: &Player) -> CivilDate {
     let last = player.log.last().unwrap().recorded_at;
     player.world.firm().unwrap().today(last).unwrap()
 }
@@ -220,7 +259,7 @@ fn folded(case: CaseId, events: impl IntoIterator<Item = Recorded>) -> Case {
 }
 
 /// No reading of a day in doubt that is left out would be judged otherwise.
-pub(crate) fn no_reading_is_missed(player: &Player) {
+pub fn no_reading_is_missed(player: &Player) {
     let today = today(player);
     for id in player.cases() {
         let case = player.world.case(id).unwrap();
@@ -231,7 +270,7 @@ pub(crate) fn no_reading_is_missed(player: &Player) {
 }
 
 /// The same facts, each client's permuted among each other, and the decisions as recorded: the same judgement.
-pub(crate) fn order_of_telling_decides_nothing(player: &Player, seed: u64) {
+pub fn order_of_telling_decides_nothing(player: &Player, seed: u64) {
     let mut rng = StdRng::seed_from_u64(seed);
     let today = today(player);
     for case in player.cases() {
@@ -244,6 +283,41 @@ pub(crate) fn order_of_telling_decides_nothing(player: &Player, seed: u64) {
         for _ in 0..TELLINGS {
             let otherwise = told_otherwise(&mut rng, told.clone());
             assert_eq!(of(otherwise), as_told, "{case}");
+        }
+    }
+}
+
+/// What is on file with states and who stands for which pack, told in another order: the same judgement.
+pub fn order_of_the_firms_facts_decides_nothing(player: &Player, seed: u64) {
+    let mut rng = StdRng::seed_from_u64(seed);
+    let today = today(player);
+    let told = player.log.iter().filter(|recorded| recorded.stream == StreamId::Firm);
+    // What is ended or stood for has to be there.
+    let (mut filed, mut first, mut last) = (Vec::new(), Vec::new(), Vec::new());
+    for recorded in told {
+        let Event::Firm(event) = &recorded.event else { continue };
+        match event {
+            FirmEvent::StandingRecorded(_) => filed.push(recorded),
+            FirmEvent::StandingEnded(_)
+            | FirmEvent::PackConfirmed(_)
+            | FirmEvent::PackUsedAtOwnRisk(_) => last.push(recorded),
+            _ => first.push(recorded),
+        }
+    }
+    for _ in 0..TELLINGS {
+        filed.shuffle(&mut rng);
+        last.shuffle(&mut rng);
+        let mut state = State::empty(StreamId::Firm);
+        for (version, recorded) in (1..).zip([&first, &filed, &last].into_iter().flatten()) {
+            state.fold(&Recorded { stream_version: version, ..(*recorded).clone() }).unwrap();
+        }
+        let State::Firm(firm) = state else { unreachable!("it is the firm") };
+        for id in player.cases() {
+            let case = player.world.case(id).unwrap();
+            of_matter(&player.world, id, case, today, |matter| {
+                let otherwise = Judge::of(Matter { firm: &firm, ..matter });
+                assert_eq!(judgement(&otherwise), judgement(&Judge::of(matter)), "{id}");
+            });
         }
     }
 }
@@ -317,7 +391,7 @@ fn keep_ties(free: &mut [Vec<Recorded>], as_told: &[Vec<Recorded>]) {
 }
 
 /// One more lawful piece of work exposes no fee, and leaves none unproved.
-pub(crate) fn more_work_exposes_nothing(player: &Player, seed: u64) {
+pub fn more_work_exposes_nothing(player: &Player, seed: u64) {
     let mut rng = StdRng::seed_from_u64(seed);
     let today = today(player);
     let mut tried = 0;

@@ -43,13 +43,21 @@ impl Desk {
     pub fn open() -> Self {
         let shape = Shape { clients: 0, enrol_days: 1, nonsense_percent: 0 };
         let mut desk = Self(Player::days(&mut Crm::new(0, shape), 0));
-        let pack = RulePack::from_json(NOTHING_ADDED).expect("a pack of ours");
+        desk.confirmed("2025-01-06", NOTHING_ADDED);
+        desk
+    }
+
+    /// Adopts a pack that invented counsel stands for.
+    ///
+    /// # Panics
+    /// If it is none.
+    pub fn confirmed(&mut self, told: &str, json: &str) {
+        let pack = RulePack::from_json(json).expect("a pack of ours");
         let (code, version, hash) = (pack.code.clone(), pack.version, pack.hash());
-        desk.firm(FirmAction::AdoptPack(Box::new(pack)));
+        self.firm(told, FirmAction::AdoptPack(Box::new(pack)));
         let counsel = text("Robin Ashdown, counsel");
         let confirmed = PackConfirmed { code, counsel, document: None, hash, version };
-        desk.firm(FirmAction::ConfirmPack(confirmed));
-        desk
+        self.firm(told, FirmAction::ConfirmPack(confirmed));
     }
 
     /// The bureau whose listings are disputed.
@@ -84,10 +92,9 @@ impl Desk {
         self.play(told, Command::Account { account: case().own_account(), action });
     }
 
-    fn firm(&mut self, action: FirmAction) {
-        let on = "2025-01-06";
-        let action = Dated { occurred_at: None, occurred_on: day(on), action };
-        self.play(on, Command::Firm { action });
+    fn firm(&mut self, told: &str, action: FirmAction) {
+        let action = Dated { occurred_at: None, occurred_on: day(told), action };
+        self.play(told, Command::Firm { action });
     }
 }
 

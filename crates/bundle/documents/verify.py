@@ -803,7 +803,7 @@ word EarlyFeeRule per_service subscription plan with_security ban
 word EndedBy client firm death
 word ErasureBasis asked retention_over
 word ExemptKind accountant attorney bank broker_dealer consumer_reporting_agency lender nonprofit real_estate_broker
-word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority signed_after_death charge_unauthorized charge_after_death
+word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority signed_after_death charge_unauthorized charge_after_death signed_against_law
 word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed circumstance_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee results_found
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
 word FeeKind monthly one_time report_single report_joint education
@@ -2053,7 +2053,8 @@ def is_before(event, other):
 
 
 FOLLOWING = ("early_service", "no_agreement", "dispute_without_basis", "papers_missing", "dispute_without_authority",
-             "signed_after_death", "charge_unauthorized", "charge_after_death")
+             "signed_after_death", "charge_unauthorized", "charge_after_death",
+             "signed_against_law")
 
 
 def has_authority(changes, agreements, letter):
@@ -2783,6 +2784,8 @@ class Life:
             return not self.is_charged_after_death(day) and is_unauthorized(self.changes, p["amount"], day)
         if p["kind"] == "papers_missing":
             return not self.has_papers()
+        if p["kind"] == "signed_against_law":
+            return any(agreement["occurred_on"] == day for agreement in self.agreements)
         return p.get("period") not in self.settled
 
     def is_charged_after_death(self, day):
@@ -2828,7 +2831,8 @@ LAWS = {"dispute_without_authority": "common law of agency", "signed_after_death
         "charge_unauthorized": "12 CFR 1005.10(b) to (d)", "charge_after_death": "common law of agency",
         "early_service": "15 USC 1679d(a)(2)", "dispute_without_basis": "15 USC 1679b(a)(1)",
         "no_agreement": "15 USC 1679d(a)(1)", "papers_missing": "common practice, no source",
-        "fee_asked_unearned": "15 USC 1679b(b); 16 CFR 310.4(a)(2)", "payment_unearned": "15 USC 1679b(b)"}
+        "fee_asked_unearned": "15 USC 1679b(b); 16 CFR 310.4(a)(2)", "payment_unearned": "15 USC 1679b(b)",
+        "signed_against_law": "15 USC 1679j"}
 
 
 def following(events, place, name):
@@ -3041,13 +3045,15 @@ class FirmRecord:
         return None
 
     def rules(self, state, signed, before):
-        """What an agreement's own rules are: of the packs adopted before a position."""
+        """What an agreement's own rules are: of the packs followed before a position, and as earlier software took them,
+        which went by the order of adoption alone."""
         def in_force(of):
             found = [p for p in self.adopted(before) if p.get("state") == of
                      and p["in_force_from"] <= signed <= p.get("in_force_through", signed)]
             return found[-1] if found else None
-        own = in_force(state)
-        return self.merged(in_force(None), [own] if own else [], signed)
+        for own, federal in ((self.pack_on(state, signed, before), self.pack_on(None, signed, before)),
+                             (in_force(state), in_force(None))):
+            yield self.merged(federal, [own] if own else [], signed)
 
     @staticmethod
     def merged(federal, states, signed):
@@ -4391,7 +4397,7 @@ class Derivation:
             unknown = [pack for pack in p["rules"]["packs"] if not record.has_pack(pack, position)]
             if unknown:
                 wrong.append("its rules are of %s@%d, which was not adopted" % (unknown[0]["code"], unknown[0]["version"]))
-            elif record.rules(p["state"], day, position) != p["rules"]:
+            elif p["rules"] not in record.rules(p["state"], day, position):
                 wrong.append("its rules are not those of the packs that were in force")
             window = cancellation_window(day, rules)
             if (p["cancel_through"], p["service_from"]) != window:

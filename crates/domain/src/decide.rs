@@ -104,7 +104,7 @@ fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> 
         Command::BillAccount { account, as_of } => billing::bill(draft, *account, *as_of),
         Command::KeepFee { case, action } => keep::fee(draft, *case, action),
         // Every claimed fee of it is marked.
-        Command::Review { .. } => Ok(()),
+        Command::Review { case } => untold_signings(draft, *case),
     }
 }
 
@@ -232,12 +232,27 @@ fn one_action(
             draft.add(StreamId::Case(id), on, event)?;
         }
     }
+    // Where a client lived on the day of a signing decides whose law it was under, whenever it is told.
+    if let CaseAction::ContactChanged(_) = &dated.action {
+        untold_signings(draft, id)?;
+    }
     if let CaseAction::Enrol(enrol) = &dated.action {
         let account = StreamId::Account(id.own_account());
         draft.add(account, on, AccountOpened { owner: id })?;
         if let Some(card) = &enrol.card {
             draft.add(account, on, CardOnFileChanged { card: card.clone(), same: None })?;
         }
+    }
+    Ok(())
+}
+
+fn untold_signings(draft: &mut Draft<'_, '_>, id: CaseId) -> Result<(), Halt> {
+    let untold = {
+        let world = draft.world();
+        world.case(id)?.untold_signings(world.firm()?)
+    };
+    for (on, event) in untold {
+        draft.add(StreamId::Case(id), on, event)?;
     }
     Ok(())
 }

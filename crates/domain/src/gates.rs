@@ -13,6 +13,7 @@ use crate::ids::CaseId;
 use crate::judge;
 use crate::money::Money;
 use crate::refusal::{Reason, Refusal, Violation};
+use crate::rules::PackRef;
 use crate::terms::Work;
 
 codes! {
@@ -129,6 +130,8 @@ pub struct Finding {
     pub gate: Gate,
     /// What it answers.
     pub answer: Answer,
+    /// Packs that it rests on and that nobody but the firm itself stands for.
+    pub at_own_risk: Vec<PackRef>,
     /// The facts, in words without personal values.
     pub because: String,
     /// The statute or rule.
@@ -196,6 +199,11 @@ impl Explanation {
     /// Whether every gate holds.
     pub fn is_claimable(&self) -> bool {
         self.findings.iter().all(Finding::holds)
+    }
+
+    /// Packs that open gates rest on at the firm's own risk: what it asks for by them it may have to give back.
+    pub fn at_own_risk(&self) -> impl Iterator<Item = &PackRef> {
+        self.findings.iter().filter(|found| found.holds()).flat_map(|found| &found.at_own_risk)
     }
 
     /// The gates that do not hold.

@@ -36,6 +36,7 @@ pub use words::*;
 
 pub(crate) use dimension::MORE_ASKED_SINCE;
 pub(crate) use merge::fee;
+pub use merge::followed;
 
 /// The hash of a pack: SHA-256 (FIPS 180-4) over its stored form. Whoever confirms a pack says by it what was read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -328,6 +328,9 @@ class Client:
                 letters.append((letter, disputed, certified))
         if not letters:
             return False
+        # Nobody has read what Georgia asks of letters, and the service writes none there: what left is noted.
+        if self.person["state"] == "GA":
+            action = "noteRoundSent"
         self.rounds += 1
         self.act(day, {action: {"letters": [letter for letter, _, _ in letters]}}, told)
         for letter, disputed, certified in letters:

@@ -227,6 +227,13 @@ pub(crate) fn exposure(exposure: &v1::Exposure) -> String {
     if exposure.put_right { format!("{kind}, put right") } else { kind }
 }
 
+/// The rule that it breaks, by when a statute asks for what is owed, and what stood against a signing.
+pub(crate) fn exposure_rule(exposure: &v1::Exposure) -> String {
+    let rules = [exposure.citation.clone(), exposure.return_citation.clone()];
+    let said = rules.into_iter().chain(exposure.details.iter().cloned());
+    list(said.filter(|part| !part.is_empty()))
+}
+
 /// The account that a case opened, whoever pays for it now.
 pub(crate) fn own_account(case: &str) -> Option<String> {
     let (firm, id) = case.split_once("/cases/")?;

@@ -57,10 +57,14 @@ fn keys_rotate_and_the_earlier_one_can_go() {
         ("register", data("firm.json")),
         ("plan", data("plan.json")),
         ("pack", "us-federal-1".into()),
+        ("pack", data("nothing-added.json")),
         ("bureau", data("bureau.json")),
     ] {
         desk.done(&["firm", command, what.to_str().unwrap(), on[0], on[1]]);
     }
+    let pack = data("nothing-added.json");
+    let confirm = ["firm", "confirm", pack.to_str().unwrap(), "--counsel", "C. Ounsel"];
+    desk.done(&[&confirm[..], &on].concat());
     desk.done(&["import", data("cases.jsonl").to_str().unwrap()]);
     desk.done(&["keys", "new"]);
     let clients = desk.done(&["clients"]);

@@ -39,4 +39,5 @@ mod privacy;
 mod record;
 mod refunds;
 mod reviewed;
+mod state_law;
 mod tls;

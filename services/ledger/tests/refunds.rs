@@ -157,6 +157,7 @@ impl Office {
         let request = v1::ListExposuresRequest {
             parent: self.firm.clone(),
             at_least_position: self.head().await,
+            kind: v1::ExposureKind::FeeAskedUnearned.into(),
             ..Default::default()
         };
         let listed = self.service.accounts().list_exposures(request).await.unwrap().into_inner();

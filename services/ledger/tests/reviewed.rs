@@ -230,7 +230,9 @@ async fn a_law_that_is_read_later_is_shown_first_then_recorded_and_nothing_is_as
     let page = exposures.clone();
     let exposures = office.service.accounts().list_exposures(exposures).await.unwrap().into_inner();
     let fees: Vec<_> = exposures.exposures.iter().map(|of| (of.kind(), of.period)).collect();
-    assert_eq!(fees, [(v1::ExposureKind::FeeAskedUnearned, Some(1)); 2]);
+    let of = |kind, period| [(kind, period); 2];
+    let signings = of(v1::ExposureKind::SignedAgainstLaw, None);
+    assert_eq!(fees, [signings, of(v1::ExposureKind::FeeAskedUnearned, Some(1))].concat());
     let mut one_by_one = Vec::new();
     let mut page = v1::ListExposuresRequest { page_size: 1, ..page };
     while one_by_one.is_empty() || !page.page_token.is_empty() {

@@ -4,8 +4,7 @@
 #![allow(clippy::wildcard_imports, reason = "a part of the tests above, which lay out the place")]
 
 use super::*;
-use counterfoil_tests::reclaimed::case;
-use counterfoil_tests::reclaimed::{Desk, enrolment, work};
+use counterfoil_tests::reclaimed::{Desk, case, enrolment, work};
 use domain::command::{AccountAction, CaseAction, Command};
 use domain::event::{Circumstance, CircumstanceChanged, EndedBy, Recorded, ServiceEnded};
 
@@ -96,5 +95,50 @@ fn both_verifiers_say_what_charges_and_signings_broke_that_a_late_fact_tells_of(
     ] {
         let found = row(&desk.0.log, kind);
         assert!(found.contains(on) && found.ends_with(stands), "{found}");
+    }
+}
+
+/// A law of the client's state that is learnt in the stead of what was read before.
+fn learnt(says: &str) -> String {
+    let read: Vec<String> =
+        domain::rules::Dimension::ALL.iter().map(|one| format!("\"{one}\"")).collect();
+    format!(
+        r#"{{ "code": "us-il-learnt", "version": 1, "state": "IL", "in_force_from": "2020-01-01",
+            "confirmed_by_counsel": false, "note": "Invented for tests.", "read": [{}], {says} }}"#,
+        read.join(", ")
+    )
+}
+
+/// 15 USC 1679j: a signing that the law of a state bars, known as that when it is told or by a review later.
+#[test]
+fn both_verifiers_say_that_a_signing_was_against_the_law_of_a_state() {
+    for (says, broken) in [
+        (r#""prohibited": { "cites": "an invented act" }"#, "the trade is not allowed in IL"),
+        (
+            r#""registration": { "cites": "an invented act" }"#,
+            "no registration valid on 2025-03-03 is on file for IL",
+        ),
+    ] {
+        for known_first in [true, false] {
+            let mut desk = Desk::open();
+            if known_first {
+                desk.confirmed("2025-01-07", &learnt(says));
+            }
+            desk.tell("2025-03-03", "2025-03-03", enrolment());
+            if !known_first {
+                desk.confirmed("2025-05-05", &learnt(says));
+                desk.play("2025-05-06", Command::Review { case: case() });
+            }
+            let sound = Unpacked::of(&export(&bytes(&desk.0.log), Request::All));
+            assert_eq!(findings(&sound), (vec![], vec![]));
+            let table = sound.text("tables/exposures.csv");
+            let rows: Vec<&str> =
+                table.lines().filter(|row| row.contains("signed_against_law")).collect();
+            assert_eq!(rows.len(), 1, "{table}");
+            assert!(rows[0].contains("2025-03-03") && rows[0].ends_with("yes"), "{table}");
+            let page = sound.text(&format!("report/{}.html", case()));
+            let sentence = "It was signed against the law of a state (15 USC 1679j): ";
+            assert!(page.contains(&format!("{sentence}{broken} (an invented act)")), "{page}");
+        }
     }
 }

@@ -213,6 +213,9 @@ fn papers(told: &Told<'_>, judge: &Judge<'_>, identity: &Dated<'_>, page: &mut P
             day(signed.service_from),
         );
         page.sentence(&sentence, &[contract.recorded.position]);
+        if is_judged {
+            against_law(judge, contract.recorded.position, page);
+        }
         if let Some((recorded, sent_on)) = contract.cancelled {
             let when = if sent_on <= signed.cancel_through { "in" } else { "after" };
             let sentence =
@@ -230,6 +233,20 @@ fn papers(told: &Told<'_>, judge: &Judge<'_>, identity: &Dated<'_>, page: &mut P
         page.sentence(&format!("{FIRST_WORK}{}, {when}.", day(mark.on)), &[mark.at.position]);
     }
     page.dated(identity, "No identity papers are on record.");
+}
+
+/// What stood against a signing, by the packs on record in the end.
+fn against_law(judge: &Judge<'_>, signed: u64, page: &mut Page) {
+    for against in judge.signed_against_law() {
+        if against.signed.mark.at.position == signed {
+            let broken: Vec<String> =
+                against.violations.iter().map(|v| format!("{} ({})", v.detail, v.cites)).collect();
+            let broken = broken.join("; ");
+            let sentence =
+                format!("It was signed against the law of a state (15 USC 1679j): {broken}.");
+            page.sentence(&sentence, &[signed]);
+        }
+    }
 }
 
 /// The case's events in sentences, each part in the order of the days.

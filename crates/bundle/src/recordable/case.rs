@@ -236,7 +236,7 @@ fn signed(case: &Case, recorded: &Recorded, e: &ConsentSigned, firm: &FirmRecord
         let what =
             format!("its rules are of {}@{}, which was not adopted", pack.code, pack.version);
         wrong.push(what);
-    } else if firm.rules(e.state, on, position).as_ref() != Some(&e.rules) {
+    } else if !firm.rules(e.state, on, position).iter().flatten().any(|rules| *rules == e.rules) {
         wrong.push("its rules are not those of the packs that were in force".into());
     }
     // The version of the day; older logs have the one that the client enrolled on.

@@ -6,7 +6,7 @@ use calendar::{CivilDate, Zone};
 use domain::event::{Event, FirmEvent, FirmFact, FirmRegistered, Recorded, Scope};
 use domain::ids::{EventId, PlanCode, StateCode};
 use domain::money::Currency;
-use domain::rules::{PackRef, RulePack, Rules};
+use domain::rules::{PackRef, RulePack, Rules, followed};
 use domain::terms::Plan;
 
 use super::NOT_ANEW;
@@ -190,11 +190,14 @@ impl FirmRecord {
         self.adopted(before).any(|known| known.reference() == *pack)
     }
 
-    /// What the packs adopted before a position come to for an agreement of a day.
-    pub(super) fn rules(&self, state: StateCode, on: CivilDate, before: u64) -> Option<Rules> {
-        let in_force = |of: Option<StateCode>| {
-            self.adopted(before).rev().find(|pack| pack.state == of && pack.is_in_force(on))
-        };
-        Rules::merge(in_force(None)?, in_force(Some(state)), on)
+    /// What the packs adopted before a position come to for an agreement of a day: of those followed then, and as
+    /// earlier software took them, which went by the order of adoption alone.
+    pub(super) fn rules(&self, state: StateCode, on: CivilDate, before: u64) -> [Option<Rules>; 2] {
+        let packs: Vec<&RulePack> = self.adopted(before).collect();
+        let of_day = |of| followed(&packs, |pack| *pack, of, on).copied();
+        let by_order =
+            |of| packs.iter().rev().find(|p| p.state == of && p.is_in_force(on)).copied();
+        let merged = |federal: Option<&RulePack>, own| Rules::merge(federal?, own, on);
+        [merged(of_day(None), of_day(Some(state))), merged(by_order(None), by_order(Some(state)))]
     }
 }

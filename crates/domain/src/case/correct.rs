@@ -69,7 +69,9 @@ pub(crate) fn correct(
     let broke: Vec<ExposureKind> = events.iter().filter_map(exposure_of).collect();
     let mut told = vec![(facts.on, corrected.into())];
     told.extend(events.into_iter().map(|event| (facts.on, event)));
-    told.extend(after.untold(broke.into_iter().map(|kind| (facts.on, kind))));
+    let beside = || broke.iter().map(|kind| (facts.on, *kind));
+    told.extend(after.untold(beside()));
+    told.extend(after.untold_signings_beside(facts.firm, beside()));
     told.extend(announce::news(case, &after).into_iter().map(|event| (facts.on, event)));
     Ok(told)
 }

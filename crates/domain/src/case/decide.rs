@@ -12,7 +12,6 @@ use crate::firm::{Firm, Place, SigningLaw};
 use crate::ids::{CaseId, RequestId};
 use crate::judge::{Judge, Matter};
 use crate::refusal::{Reason, Refusal, Violation};
-use crate::rules::DisputeConsent;
 
 /// Most letters of a round.
 pub const LETTERS_MAX: usize = 16;
@@ -78,11 +77,15 @@ pub(crate) fn decide(
     match action {
         CaseAction::Enrol(_) => unreachable!("handled above"),
         CaseAction::SignConsent(sign) => {
-            let mut events = one(signed(case, facts, sign)?);
-            let is_broken = case.death_before(&announce::next(facts)).is_some();
-            let broken = is_broken.then_some(ExposureKind::SignedAfterDeath);
-            events.extend(broken.map(|kind| fact::exposure(kind, None, None).into()));
-            Ok(events)
+            let e = signed(case, facts, sign)?;
+            let behind_death = case.death_before(&announce::next(facts)).is_some();
+            let broken = [
+                behind_death.then_some(ExposureKind::SignedAfterDeath),
+                against_law(facts, &e).then_some(ExposureKind::SignedAgainstLaw),
+            ];
+            let broken = broken.into_iter().flatten();
+            let broken = broken.map(|kind| fact::exposure(kind, None, None).into());
+            Ok([e.into()].into_iter().chain(broken).collect())
         }
         CaseAction::Cancel(cancel) => cancelled(case, facts, cancel).map(one),
         CaseAction::OpenWork => open_work(case, facts).map(one),
@@ -226,6 +229,16 @@ fn signed(case: &Case, facts: &Facts<'_>, sign: &SignConsent) -> Result<ConsentS
     })
 }
 
+/// Whether the law of a state that reaches an agreement stood against its signing. A signing is a fact, whatever it breaks.
+fn against_law(facts: &Facts<'_>, e: &ConsentSigned) -> bool {
+    let place = Place::of(e.state, e.activity.as_ref());
+    let law = facts.firm.law_of_signing(place, facts.on);
+    law.is_some_and(|law| {
+        let items = e.items.as_ref();
+        !facts.firm.against_signing(&law, &e.terms, items, facts.on).is_empty()
+    })
+}
+
 /// A cancellation counts from when it was sent, whenever it is told and whatever was told before.
 fn cancelled(case: &Case, facts: &Facts<'_>, cancel: &Cancel) -> Result<ConsentCancelled, Refusal> {
     if cancel.sent_on > facts.on {
@@ -319,22 +332,6 @@ fn barred_elsewhere(case: &Case, facts: &Facts<'_>) -> Option<Violation> {
     })
 }
 
-/// What a state asks a client to have said before anything is disputed, where it is known that this client did not.
-/// A basis for each listing is asked for in any case.
-fn not_authorized(case: &Case, facts: &Facts<'_>) -> Vec<Violation> {
-    let Some((agreement, law)) = signing_law(case, facts) else { return Vec::new() };
-    if agreement.items.is_none() {
-        return Vec::new();
-    }
-    let rules = law.states.iter().filter_map(|pack| pack.dispute_consent.as_ref());
-    let is_unmet = |rule: &&DisputeConsent| !rule.is_met_by_papers(|item| agreement.holds(item));
-    let unmet = rules.filter(is_unmet).map(|rule| {
-        let detail = "the agreement does not hold the client's written authorization".into();
-        violation("dispute_consent", "occurred_on", detail, rule.cites.as_str())
-    });
-    unmet.collect()
-}
-
 fn send_round(
     case: &Case,
     facts: &Facts<'_>,
@@ -360,7 +357,7 @@ fn send_round(
         violations.push(violation("waiting_days", "occurred_on", detail, "15 USC 1679d(a)(2)"));
     }
     violations.extend(barred_elsewhere(case, facts));
-    violations.extend(not_authorized(case, facts));
+    violations.extend(case.against_letters(facts.firm, facts.on));
     violations.extend(case.revoked_on(facts.on).map(|revoked| {
         let on = revoked.since.on();
         let detail = format!("the client took back the authority to write on {on}");

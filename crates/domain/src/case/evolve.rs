@@ -248,7 +248,8 @@ impl Case {
             | ExposureKind::PapersMissing
             | ExposureKind::SignedAfterDeath
             | ExposureKind::ChargeUnauthorized
-            | ExposureKind::ChargeAfterDeath => true,
+            | ExposureKind::ChargeAfterDeath
+            | ExposureKind::SignedAgainstLaw => true,
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => false,
         };
         let told = self.told_last.as_ref().filter(|told| told.request == moment.request);

@@ -10,6 +10,7 @@ mod dispute;
 mod evolve;
 mod fact;
 mod finding;
+mod letters;
 mod listing;
 mod next;
 mod readiness;
@@ -32,6 +33,7 @@ pub(crate) use correct::{correct, moved};
 pub(crate) use decide::{Facts, decide};
 pub use decide::{LETTER_ITEMS_MAX, LETTERS_MAX, REPORT_ITEMS_MAX};
 pub use finding::{FOUND_MAX, PROMISED_MAX};
+pub use letters::LetterDuty;
 pub use listing::{
     Achieved, Achievement, BasisTold, Listing, ListingStatus, OfListing, Reinsertion,
 };

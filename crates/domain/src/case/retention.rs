@@ -3,14 +3,17 @@
 //! The periods are the federal ones and those of the adopted packs; licensed counsel decides. Erasing
 //! destroys personal values alone: the events, the fees and the proofs stay for ever.
 
+use std::collections::BTreeSet;
+
 use calendar::{CivilDate, add_months_clamped};
 
 use super::decide::Facts;
 use super::{Case, Kept};
 use crate::event::{Circumstance, ClientErased};
-use crate::firm::{Firm, Place};
+use crate::firm::{Firm, Place, Reached, Unknown};
+use crate::ids::StateCode;
 use crate::refusal::{Reason, Refusal, Violation};
-use crate::rules::{KeepFrom, KeepWhat};
+use crate::rules::{Dimension, KeepFrom, KeepWhat};
 use crate::terms::Channel;
 use crate::value::Text;
 
@@ -76,32 +79,74 @@ impl Case {
         retained
     }
 
-    /// What the states whose law reached an agreement ask to be kept, whoever stands for their packs: what is kept too
+    /// What the states whose law ever reached the client ask to be kept, whoever stands for their packs: what is kept too
     /// long harms nobody. Nothing ends while the service runs.
     pub fn retained_by_states(&self, firm: &Firm) -> Vec<RetainedByState> {
         let Some(over_on) = self.served_until() else { return Vec::new() };
         let over_on = self.kept_for.served_on.map_or(over_on, |on| on.max(over_on));
         let acknowledged = self.acknowledged.last().map(super::Moment::on);
         let acknowledged = acknowledged.max(self.kept_for.acknowledged_on);
-        let mut retained = Vec::new();
-        for agreement in self.agreements.iter() {
-            let place = Place::of(agreement.state, agreement.activity.as_ref());
-            let signed = agreement.signed.on();
-            let reaching = firm.reaching(place, signed).into_iter().filter_map(|(_, pack)| pack);
-            for keep in reaching.flat_map(|adopted| adopted.pack.keep.iter().flatten()) {
+        let mut retained: Vec<RetainedByState> = Vec::new();
+        for (signed, reached) in self.reached_to_keep(firm, over_on) {
+            for keep in reached.packs.iter().flat_map(|pack| pack.keep.iter().flatten()) {
                 let from = match keep.from {
                     KeepFrom::Acknowledgement => acknowledged,
                     KeepFrom::AgreementEnd | KeepFrom::LastTransaction => Some(over_on),
                     KeepFrom::Signing => Some(signed),
                 };
-                retained.extend(from.map(|from| RetainedByState {
+                let kept = from.map(|from| RetainedByState {
                     what: keep.what,
                     until: keep.through(from),
                     cites: keep.cites.clone(),
-                }));
+                });
+                retained.extend(kept.filter(|kept| !retained.contains(kept)));
             }
         }
         retained
+    }
+
+    /// Why the states whose law ever reached the client may ask to keep more than is known. What nobody has read is not taken
+    /// for nothing: an erasure cannot be taken back.
+    pub fn retention_unknown(&self, firm: &Firm) -> BTreeSet<Unknown> {
+        let Some(over_on) = self.served_until() else { return BTreeSet::new() };
+        let over_on = self.kept_for.served_on.map_or(over_on, |on| on.max(over_on));
+        let reached = self.reached_to_keep(firm, over_on);
+        reached.into_iter().flat_map(|(_, reached)| reached.unknown).collect()
+    }
+
+    /// For each agreement what reached the client under it of what is kept, on each day through the last of the service on
+    /// which that may have changed: where it was signed, and where the client lived on the day. A client who signed
+    /// nothing was reached where the client lived on the day of the acknowledgment.
+    fn reached_to_keep<'f>(
+        &'f self,
+        firm: &'f Firm,
+        over_on: CivilDate,
+    ) -> Vec<(CivilDate, Reached<'f>)> {
+        let mut found = Vec::new();
+        let mut reach = |signed: CivilDate, place: Place<'f>, on: CivilDate| {
+            found.push((signed, firm.reached_in(place, on, Dimension::Keep)));
+        };
+        let lived_on = |on| self.contact_on(on).map(|since| since.contact.address.state);
+        for agreement in self.agreements.iter() {
+            let (signed, activity) = (agreement.signed.on(), agreement.activity.as_ref());
+            let mut days = firm.turns_of_law(signed, over_on.max(signed));
+            let moved = self.contacts.iter().map(|since| since.mark.on);
+            days.extend(moved.filter(|day| signed < *day && *day <= over_on));
+            for on in days {
+                let states: BTreeSet<StateCode> =
+                    lived_on(on).into_iter().chain([agreement.state]).collect();
+                for state in states {
+                    reach(signed, Place::of(state, activity), on);
+                }
+            }
+        }
+        let shown = self.acknowledged.iter().map(super::Moment::on);
+        for on in shown.filter(|_| self.agreements.is_empty()) {
+            if let Some(state) = lived_on(on) {
+                reach(on, state.into(), on);
+            }
+        }
+        found
     }
 
     fn is_by_telephone(&self) -> bool {
@@ -174,7 +219,17 @@ pub(super) fn erase(
         rule: "retention".into(),
         subject: facts.subject().to_string(),
     });
-    let violations: Vec<Violation> = holds.chain(retained).chain(by_states).chain(owed).collect();
+    let unknown = case.retention_unknown(facts.firm).into_iter().map(|reason| Violation {
+        cites: String::new(),
+        detail: format!(
+            "how long the law of a state asks the record to be kept is not known: {reason}; {}",
+            reason.way_out()
+        ),
+        rule: "retention".into(),
+        subject: facts.subject().to_string(),
+    });
+    let violations: Vec<Violation> =
+        holds.chain(retained).chain(by_states).chain(unknown).chain(owed).collect();
     if violations.is_empty() {
         Ok(erase.clone())
     } else {

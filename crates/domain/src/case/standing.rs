@@ -5,6 +5,7 @@ use calendar::CivilDate;
 use super::{Case, ExposureSeen, ListingStatus, Moment, Round, fact};
 use crate::account::Charged;
 use crate::event::{CaseEvent, ExposureKind, PaperKind};
+use crate::firm::Firm;
 use crate::ids::{BureauCode, ItemCode};
 use crate::money::Money;
 use crate::terms::Work;
@@ -80,6 +81,34 @@ impl Case {
             broken.extend(kinds.into_iter().map(|kind| (sent.on(), kind)));
         }
         self.without_told(broken, std::iter::empty())
+    }
+
+    /// How many signings were against the law of a state, and nobody has been told.
+    pub fn signings_untold(&self, firm: &Firm) -> usize {
+        self.untold_signings(firm).len()
+    }
+
+    /// The signings that were against the law of a state, as far as nobody has been told, each with its day.
+    pub(crate) fn untold_signings(&self, firm: &Firm) -> Vec<(CivilDate, CaseEvent)> {
+        self.untold_signings_beside(firm, std::iter::empty())
+    }
+
+    /// The same; `told` is what is told of it beside.
+    pub(super) fn untold_signings_beside(
+        &self,
+        firm: &Firm,
+        told: impl Iterator<Item = (CivilDate, ExposureKind)>,
+    ) -> Vec<(CivilDate, CaseEvent)> {
+        if self.erased.is_some() {
+            return Vec::new();
+        }
+        let broken = self
+            .agreements
+            .iter()
+            .filter(|agreement| !firm.against_agreement(self, agreement).is_empty());
+        let kind = ExposureKind::SignedAgainstLaw;
+        let broken = broken.map(|agreement| (agreement.signed.on(), kind)).collect();
+        self.without_told(broken, told)
     }
 
     fn broken_by_requests(&self) -> Vec<(CivilDate, ExposureKind)> {
@@ -183,6 +212,9 @@ impl Case {
                     .is_none_or(|amount| self.broken_by_charge(amount, seen.mark.on) == Some(kind))
             }
             ExposureKind::PapersMissing => self.lacks_papers(),
+            ExposureKind::SignedAgainstLaw => {
+                self.agreements.iter().any(|agreement| agreement.signed.on() == seen.mark.on)
+            }
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => {
                 seen.found.period.is_none_or(|period| {
                     self.earned_for(period).is_none() && self.given_up_for(period).is_none()

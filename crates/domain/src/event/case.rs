@@ -530,6 +530,8 @@ codes! {
         ChargeUnauthorized = "charge_unauthorized",
         /// A card was charged behind the client's death (common law of agency).
         ChargeAfterDeath = "charge_after_death",
+        /// An agreement was signed against the law of a state (15 USC 1679j).
+        SignedAgainstLaw = "signed_against_law",
     }
 }
 

@@ -17,7 +17,7 @@ use crate::judge::EDITION;
 use crate::money::Money;
 use crate::rules::{
     Bears, Bond, Dimension, Duty, Limb, MORE_ASKED_SINCE, PackRef, PerformWithin, Performance,
-    Registration, RulePack, Rules, StatementDuty, Telemarketing, fee,
+    Registration, RulePack, Rules, StatementDuty, Telemarketing, fee, followed,
 };
 
 record! {
@@ -111,17 +111,6 @@ impl AdoptedPack {
             self.own_risk.as_ref().map_or(Backing::Nobody, Backing::OwnRisk)
         }
     }
-
-    /// Whether a newer version has taken its place on a day on which both might be in force by their own
-    /// days. It does so from its first day on, and for good: a law that has run out does not give way to
-    /// what was read of it before, but to what begins later.
-    fn gives_way_to(&self, newer: &Self, day: CivilDate) -> bool {
-        let newer = &newer.pack;
-        newer.code == self.pack.code
-            && newer.version > self.pack.version
-            && newer.in_force_from <= day
-            && newer.in_force_through.is_none_or(|last| self.pack.in_force_from <= last)
-    }
 }
 
 /// Why the law of a state is not known on a day.
@@ -161,6 +150,29 @@ impl fmt::Display for Unknown {
                 f,
                 "pack {code} version {version} is neither confirmed by counsel nor used at own risk"
             ),
+        }
+    }
+}
+
+impl Unknown {
+    /// How it becomes known.
+    pub const fn way_out(&self) -> &'static str {
+        match self {
+            Self::NoPack(_) => {
+                "adopt a pack of the state, and have counsel confirm it or use it at the firm's own risk"
+            }
+            Self::NotInForce { .. } => {
+                "adopt the version of the pack that is in force on that day, and have counsel confirm it or use it at the \
+                 firm's own risk"
+            }
+            Self::Unread { .. } => {
+                "adopt a version of the pack that says the law was read in it, and have counsel confirm it or use it at the \
+                 firm's own risk"
+            }
+            Self::Unconfirmed(_) => {
+                "have counsel confirm the pack, or use it at the firm's own risk, which is not open to one that says its law \
+                 adds nothing"
+            }
         }
     }
 }
@@ -334,14 +346,7 @@ impl Firm {
     /// The version of a jurisdiction's pack that is in force on a day, the newest of several, whenever the
     /// firm adopted it. Of two packs of one jurisdiction the firm follows the one that it adopted last.
     pub fn pack_on(&self, state: Option<StateCode>, day: CivilDate) -> Option<&AdoptedPack> {
-        let in_force = |adopted: &&AdoptedPack| {
-            adopted.pack.state == state
-                && adopted.pack.is_in_force(day)
-                && !self.packs.iter().any(|newer| adopted.gives_way_to(newer, day))
-        };
-        let followed = &self.packs.iter().rev().find(in_force)?.pack.code;
-        let versions = self.packs.iter().filter(|adopted| adopted.pack.code == *followed);
-        versions.filter(in_force).max_by_key(|adopted| adopted.pack.version)
+        followed(&self.packs, |adopted| &adopted.pack, state, day)
     }
 
     /// What the law of the day of signing asks of an agreement. Nothing without a federal pack in force: no
@@ -515,12 +520,7 @@ impl Firm {
         for &on in days {
             for (state, adopted) in self.reaching(place, on) {
                 let Some(adopted) = adopted else {
-                    let any = self.packs.iter().any(|adopted| adopted.pack.state == Some(state));
-                    unknown.push(if any {
-                        Unknown::NotInForce { state, on }
-                    } else {
-                        Unknown::NoPack(state)
-                    });
+                    unknown.push(self.without_pack(state, on));
                     continue;
                 };
                 let pack = adopted.pack.reference();

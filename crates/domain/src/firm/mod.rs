@@ -4,6 +4,7 @@ mod correct;
 mod decide;
 mod law;
 mod security;
+mod served;
 mod signing;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -19,6 +20,7 @@ pub use law::{
     StandingAnswer, StandingEnd, Unknown,
 };
 pub use security::SecurityEvent;
+pub use served::Reached;
 pub use signing::Prepared;
 
 use crate::actor::{ServiceActor, sight_of};
@@ -273,10 +275,7 @@ impl Firm {
     /// The rules that are told with an agreement signed on a day by a client of a state. Nothing without a federal
     /// pack in force: no agreement can be judged without one.
     pub fn rules_for(&self, state: StateCode, signed_on: CivilDate) -> Option<Rules> {
-        let in_force = |of: Option<StateCode>| {
-            let mut latest_first = self.packs.iter().rev().map(|adopted| &adopted.pack);
-            latest_first.find(|pack| pack.state == of && pack.is_in_force(signed_on))
-        };
+        let in_force = |of| self.pack_on(of, signed_on).map(|adopted| &adopted.pack);
         Rules::merge(in_force(None)?, in_force(Some(state)), signed_on)
     }
 

@@ -4,11 +4,11 @@ use std::collections::BTreeSet;
 
 use calendar::CivilDate;
 
-use super::{Firm, Known, Place, StandingAnswer};
+use super::{Firm, Known, Place, SigningLaw, StandingAnswer};
 use crate::event::StandingKind;
 use crate::ids::StateCode;
 use crate::refusal::Violation;
-use crate::rules::{BondWhen, ContractItem, FeeKind, RulePack, listed};
+use crate::rules::{Barred, Bond, BondWhen, ContractItem, FeeKind, RulePack, Security, listed};
 use crate::terms::{FullyPerformed, PeriodKind, Terms};
 use crate::value::Text;
 
@@ -27,27 +27,34 @@ fn against(rule: &str, state: StateCode, detail: String, cites: &Text) -> Violat
     Violation { cites: cites.to_string(), detail, rule: rule.into(), subject: state.to_string() }
 }
 
+fn stands(answer: StandingAnswer<'_>) -> bool {
+    matches!(answer, StandingAnswer::Stands(_))
+}
+
 fn prohibited(pack: &RulePack, state: StateCode) -> Option<Violation> {
     let rule = pack.prohibited.as_ref()?;
     let detail = format!("the trade is not allowed in {state}");
     Some(against("prohibited", state, detail, &rule.cites))
 }
 
-/// What a pack asks of a plan's terms, whoever signs them.
-fn of_terms(
+/// What of a plan's terms may not be agreed under a pack, whoever signs them.
+fn too_long(pack: &RulePack, state: StateCode, terms: &Terms) -> Option<Violation> {
+    let days = terms.estimated_days();
+    let cap = pack.estimate_cap.as_ref().filter(|cap| !cap.allows(days))?;
+    let (periods, most) = (terms.periods, cap.days);
+    let detail =
+        format!("{periods} periods are an estimate of {days} days, and {state} allows {most}");
+    Some(against("estimate_cap", state, detail, &cap.cites))
+}
+
+/// What of a plan's terms bars a fee under a pack, whoever signs them.
+fn of_fees(
     pack: &RulePack,
     state: StateCode,
     terms: &Terms,
     holds: impl Fn(ContractItem) -> bool,
 ) -> Vec<Violation> {
     let mut found = Vec::new();
-    let days = terms.estimated_days();
-    if let Some(cap) = pack.estimate_cap.as_ref().filter(|cap| !cap.allows(days)) {
-        let (periods, most) = (terms.periods, cap.days);
-        let detail =
-            format!("{periods} periods are an estimate of {days} days, and {state} allows {most}");
-        found.push(against("estimate_cap", state, detail, &cap.cites));
-    }
     let reading = pack.reading(holds, terms.periods);
     let whole = reading.filter(|rule| rule.reading == FullyPerformed::WholeContract);
     if let Some(rule) = whole.filter(|_| terms.periods > 1) {
@@ -66,6 +73,30 @@ fn of_terms(
             let detail = format!("{price} is above {most}, the most that {state} allows a month");
             found.push(against("fee_caps", state, detail, &cap.cites));
         }
+    }
+    found
+}
+
+/// What the papers lack of what a pack asks of them.
+fn of_papers(
+    pack: &RulePack,
+    state: StateCode,
+    holds: impl Fn(ContractItem) -> bool,
+) -> Vec<Violation> {
+    let mut found = Vec::new();
+    let asked = pack.items_asked();
+    let names_agent = asked.iter().any(|(_, items)| items.contains(&ContractItem::Agent));
+    for (cites, items) in asked {
+        let missing = listed(items.iter().filter(|item| !holds(**item)));
+        if !missing.is_empty() {
+            let detail = format!("the papers do not hold {missing}");
+            found.push(against("contract_items", state, detail, cites));
+        }
+    }
+    if let Some(rule) = pack.agent.as_ref().filter(|_| !names_agent && !holds(ContractItem::Agent))
+    {
+        let detail = format!("the papers name no agent for service in {state}");
+        found.push(against("agent", state, detail, &rule.cites));
     }
     found
 }
@@ -91,70 +122,103 @@ impl Firm {
                 subject: self.state_of(reason).map_or_else(|| "firm".into(), |of| of.to_string()),
             }));
         }
+        found.extend(self.against_signing(&signing, prepared.terms, Some(prepared.items), on));
         for pack in &signing.states {
             let state = pack.state.unwrap_or(prepared.place.state);
-            found.extend(self.of_firm(pack, state, prepared.terms, on));
-            found.extend(of_terms(pack, state, prepared.terms, |i| prepared.items.contains(&i)));
-            let consent = pack.dispute_consent.as_ref();
-            let unmet =
-                consent.filter(|rule| !rule.is_met_by_papers(|i| prepared.items.contains(&i)));
-            found.extend(unmet.map(|rule| {
-                let item = ContractItem::DisputeAuthorization;
-                let detail =
-                    format!("the papers do not hold {item}, without which no letter may go out");
-                against("dispute_consent", state, detail, &rule.cites)
-            }));
-            for (cites, items) in pack.items_asked() {
-                let missing = items.iter().filter(|item| !prepared.items.contains(item));
-                let missing = listed(missing);
-                if !missing.is_empty() {
-                    let detail = format!("the papers do not hold {missing}");
-                    found.push(against("contract_items", state, detail, cites));
-                }
+            found.extend(self.before_fees(pack, state, prepared.terms, on));
+            found.extend(of_fees(pack, state, prepared.terms, |i| prepared.items.contains(&i)));
+        }
+        found.dedup();
+        found
+    }
+
+    /// What the packs that somebody stands for bar a signing by: whoever signs against them breaks the law of their
+    /// states. Of papers of which nobody has said what they hold, that is not known. What bars a fee is no breach yet.
+    pub fn against_signing(
+        &self,
+        law: &SigningLaw<'_>,
+        terms: &Terms,
+        items: Option<&BTreeSet<ContractItem>>,
+        on: CivilDate,
+    ) -> Vec<Violation> {
+        let mut found = Vec::new();
+        for pack in &law.states {
+            let Some(state) = pack.state else { continue };
+            found.extend(prohibited(pack, state));
+            found.extend(self.unregistered(pack, state, on, true));
+            let always = pack.bond.iter().filter(|bond| bond.stands() == BondWhen::Always);
+            found.extend(always.filter_map(|bond| self.no_bond(bond, state, on)));
+            let always = pack.security.iter().flatten().filter(|rule| rule.is_asked(false));
+            found.extend(always.filter_map(|rule| self.no_security(rule, state, terms, on)));
+            found.extend(too_long(pack, state, terms));
+            if let Some(items) = items {
+                found.extend(of_papers(pack, state, |item| items.contains(&item)));
             }
         }
         found.dedup();
         found
     }
 
-    /// What a pack asks the firm to have on file on the day.
-    fn of_firm(
+    /// What a pack asks the firm to have on file on a day for fees alone.
+    fn before_fees(
         &self,
         pack: &RulePack,
         state: StateCode,
         terms: &Terms,
         on: CivilDate,
     ) -> Vec<Violation> {
-        let mut found = Vec::new();
-        let stands = |answer: StandingAnswer<'_>| matches!(answer, StandingAnswer::Stands(_));
-        found.extend(prohibited(pack, state));
-        if let Some(rule) = &pack.registration
-            && !stands(self.standing_on(state, StandingKind::Registration, on))
-        {
-            let detail = format!("no registration valid on {on} is on file for {state}");
-            found.push(against("registration", state, detail, &rule.cites));
-        }
+        let mut found: Vec<Violation> =
+            self.unregistered(pack, state, on, false).into_iter().collect();
         let paid_early = terms.periods > 1;
-        if let Some(bond) = &pack.bond
-            && (paid_early || bond.stands() == BondWhen::Always)
-            && !stands(self.bond_on(state, bond.amount, on))
-        {
-            let amount = bond.amount;
-            let detail = format!("no bond of {amount} valid on {on} is on file for {state}");
-            found.push(against("bond", state, detail, &bond.cites));
-        }
-        for security in pack.security.iter().flatten().filter(|rule| rule.is_asked(paid_early)) {
-            let amount = security.amount.enough(terms);
-            let kinds = security.kinds.iter().copied();
-            let standing =
-                kinds.filter(|kind| stands(self.security_on(state, *kind, amount, on))).collect();
-            if !security.is_served_by(&standing) {
-                let kinds = security.kinds_named();
-                let detail = format!("no {kinds} of {amount} valid on {on} is on file for {state}");
-                found.push(against("security", state, detail, &security.cites));
-            }
-        }
+        let bond = pack.bond.iter().filter(|bond| bond.stands() != BondWhen::Always && paid_early);
+        found.extend(bond.filter_map(|bond| self.no_bond(bond, state, on)));
+        let rules = pack.security.iter().flatten();
+        let early = rules.filter(|rule| !rule.is_asked(false) && rule.is_asked(paid_early));
+        found.extend(early.filter_map(|rule| self.no_security(rule, state, terms, on)));
         found
+    }
+
+    /// No registration is on file that has to be, before a contract or only for what comes after it.
+    fn unregistered(
+        &self,
+        pack: &RulePack,
+        state: StateCode,
+        on: CivilDate,
+        before_contract: bool,
+    ) -> Option<Violation> {
+        let rule = pack.registration.as_ref()?;
+        let is_asked = rule.is_before(Barred::Contract) == before_contract;
+        let answer = self.standing_on(state, StandingKind::Registration, on);
+        (is_asked && !stands(answer)).then(|| {
+            let detail = format!("no registration valid on {on} is on file for {state}");
+            against("registration", state, detail, &rule.cites)
+        })
+    }
+
+    fn no_bond(&self, bond: &Bond, state: StateCode, on: CivilDate) -> Option<Violation> {
+        let amount = bond.amount;
+        (!stands(self.bond_on(state, amount, on))).then(|| {
+            let detail = format!("no bond of {amount} valid on {on} is on file for {state}");
+            against("bond", state, detail, &bond.cites)
+        })
+    }
+
+    fn no_security(
+        &self,
+        rule: &Security,
+        state: StateCode,
+        terms: &Terms,
+        on: CivilDate,
+    ) -> Option<Violation> {
+        let amount = rule.amount.enough(terms);
+        let kinds = rule.kinds.iter().copied();
+        let standing =
+            kinds.filter(|kind| stands(self.security_on(state, *kind, amount, on))).collect();
+        (!rule.is_served_by(&standing)).then(|| {
+            let kinds = rule.kinds_named();
+            let detail = format!("no {kinds} of {amount} valid on {on} is on file for {state}");
+            against("security", state, detail, &rule.cites)
+        })
     }
 
     /// The states whose adopted packs, in force on a day, a plan's terms do not fit, and why.
@@ -166,8 +230,9 @@ impl Firm {
                 let Some(state) = adopted.pack.state else { return Vec::new() };
                 let banned = prohibited(&adopted.pack, state);
                 // What the papers may hold is for the signing; a plan that could be sold with the right ones fits.
-                let of_terms = of_terms(&adopted.pack, state, terms, |_| true);
-                banned.into_iter().chain(of_terms).collect()
+                let of_fees = of_fees(&adopted.pack, state, terms, |_| true);
+                let too_long = too_long(&adopted.pack, state, terms);
+                banned.into_iter().chain(too_long).chain(of_fees).collect()
             })
             .collect()
     }

@@ -248,6 +248,17 @@ pub(super) enum Because<'a> {
 }
 
 impl<'a> Because<'a> {
+    /// The packs that it rests on at the firm's own risk.
+    pub(super) fn at_own_risk(&self) -> &[PackRef] {
+        if let Self::Stood { why, .. } = self {
+            why.at_own_risk()
+        } else if let Self::StateAllows { at_own_risk, .. } = self {
+            at_own_risk
+        } else {
+            &[]
+        }
+    }
+
     /// The firm's own events that it rests on.
     pub(super) fn told(&self) -> &[EventRef] {
         if let Self::Stood { told, .. } = self { told } else { &[] }

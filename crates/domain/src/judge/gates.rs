@@ -62,6 +62,7 @@ impl<'a> Asking<'_, 'a> {
         Finding {
             gate,
             answer,
+            at_own_risk: ruling.because.at_own_risk().to_vec(),
             because,
             cites: if cites.is_empty() { gate.statute().into() } else { cites.join("; ") },
             events: events.into_iter().chain(ruling.because.told().iter().cloned()).collect(),

@@ -12,6 +12,7 @@ mod gates;
 mod grid;
 mod laws;
 mod promised;
+mod signings;
 mod state;
 mod story;
 mod telemarketing;
@@ -23,6 +24,7 @@ use calendar::{CivilDate, Period};
 
 pub use claimed::JudgedFee;
 pub use corrected::{CORRECTED_MAX, ToldFirst};
+pub use signings::{AgainstLaw, MoneyBack};
 
 use crate::account::Account;
 use crate::case::{Agreement, Case, GivenUp, Mark, Moment, RunningClock, WorkDone};
@@ -113,6 +115,8 @@ pub enum Breach {
     RoundWithoutAuthority,
     /// An agreement signed behind the client's death (15 USC 1679d(a)(1)).
     SignedAfterDeath,
+    /// A signing that the law of a state barred, or of papers that lack what it asks of them (15 USC 1679j).
+    SignedAgainstLaw,
 }
 
 /// Days on which the service was paused.
@@ -273,6 +277,8 @@ impl<'a> Judge<'a> {
             UndoneBy::Death(_) => Some((undone.agreement.signed.on(), Breach::SignedAfterDeath)),
             UndoneBy::Cancellation(_) => None,
         });
+        let signed = self.signed_against_law().into_iter();
+        let signed = signed.map(|against| (against.signed.on(), Breach::SignedAgainstLaw));
         let rounds = self.work.iter().filter_map(|placed| {
             let breach = match placed.standing {
                 Standing::WithoutBasis => Breach::RoundWithoutBasis,
@@ -286,7 +292,7 @@ impl<'a> Judge<'a> {
             };
             Some((placed.on(), breach))
         });
-        early.chain(rounds).chain(behind_death)
+        early.chain(rounds).chain(behind_death).chain(signed)
     }
 
     /// Explains a period's fee as of a day. What is closed today is not opened by asking for an earlier day.

@@ -64,6 +64,8 @@ impl Standing<'_> {
 pub(crate) struct Undone<'a> {
     pub(crate) agreement: &'a Agreement,
     pub(crate) by: UndoneBy<'a>,
+    /// The packs of states that reached it.
+    pub(crate) states: Vec<&'a RulePack>,
 }
 
 /// Why an agreement binds nobody.
@@ -124,10 +126,6 @@ impl<'a> Story<'a> {
         let mut standing = Vec::with_capacity(case.agreements.len());
         let mut undone = Vec::new();
         for agreement in case.agreements.iter() {
-            if let Some(died) = case.death_before(&agreement.signed) {
-                undone.push(Undone { agreement, by: UndoneBy::Death(died) });
-                continue;
-            }
             // Where the client lived that day, whenever it was told; an erased client's address is gone.
             let lived = case.contact_on(agreement.signed.on());
             let state = lived.map_or(agreement.state, |since| since.contact.address.state);
@@ -139,6 +137,10 @@ impl<'a> Story<'a> {
                 }
                 None => (agreement.rules.clone(), Vec::new(), None),
             };
+            if let Some(died) = case.death_before(&agreement.signed) {
+                undone.push(Undone { agreement, by: UndoneBy::Death(died), states });
+                continue;
+            }
             // Rights of the client are counted from the later reading.
             let (cancel_through, service_from) =
                 rules.cancellation_window(doubt.later(&agreement.signed));
@@ -147,7 +149,7 @@ impl<'a> Story<'a> {
                 agreement.signed.on() <= last && first <= cancel_through
             };
             if let Some(cancellation) = case.cancellations.iter().find(in_days) {
-                undone.push(Undone { agreement, by: UndoneBy::Cancellation(cancellation) });
+                undone.push(Undone { agreement, by: UndoneBy::Cancellation(cancellation), states });
                 continue;
             }
             let plan = case.enrolment.as_ref().filter(|_| edition >= PLAN_OF_DAY_SINCE);

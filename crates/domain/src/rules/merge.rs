@@ -3,6 +3,38 @@
 use calendar::CivilDate;
 
 use super::{Anchor, Cancellation, RulePack, Rules};
+use crate::ids::StateCode;
+
+/// Of packs in the order adopted the version of a jurisdiction's that is in force on a day, the newest of several,
+/// whenever the firm adopted it. Of two packs of one jurisdiction the firm follows the one that it adopted last.
+pub fn followed<'p, P>(
+    adopted: &'p [P],
+    of: impl Fn(&'p P) -> &'p RulePack,
+    state: Option<StateCode>,
+    day: CivilDate,
+) -> Option<&'p P> {
+    let in_force = |known: &&'p P| {
+        let pack = of(known);
+        pack.state == state
+            && pack.is_in_force(day)
+            && !adopted.iter().any(|newer| pack.gives_way_to(of(newer), day))
+    };
+    let code = &of(adopted.iter().rev().find(in_force)?).code;
+    let versions = adopted.iter().filter(|known| of(known).code == *code);
+    versions.filter(in_force).max_by_key(|known| of(known).version)
+}
+
+impl RulePack {
+    /// Whether a newer version has taken its place on a day on which both might be in force by their own
+    /// days. It does so from its first day on, and for good: a law that has run out does not give way to
+    /// what was read of it before, but to what begins later.
+    fn gives_way_to(&self, newer: &Self, day: CivilDate) -> bool {
+        newer.code == self.code
+            && newer.version > self.version
+            && newer.in_force_from <= day
+            && newer.in_force_through.is_none_or(|last| self.in_force_from <= last)
+    }
+}
 
 impl Rules {
     /// Merges the federal pack with those of the states that reach an agreement signed on `signed_on`, the client's

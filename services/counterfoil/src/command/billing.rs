@@ -190,7 +190,17 @@ pub(crate) fn by_opening(sums: &[v1::FeeSum]) -> Table {
 
 /// What holds a fee; of one that may be claimed, beside which gates a fact was corrected.
 fn beside(fee: &v1::ClaimableFee) -> String {
-    if fee.claimable { words::corrected(&fee.corrected_gates) } else { held_by(fee) }
+    if !fee.claimable {
+        return held_by(fee);
+    }
+    let risk = fee.at_own_risk.iter().map(|pack| {
+        format!(
+            "by pack {} version {}, which is used at the firm's own risk",
+            pack.pack, pack.version
+        )
+    });
+    let corrected = words::corrected(&fee.corrected_gates);
+    words::list(risk.chain([corrected]).filter(|said| !said.is_empty()))
 }
 
 /// The gates that do not hold; several with one reason are said once.
@@ -423,22 +433,26 @@ pub(crate) async fn review(
     }
     out.section("Claimed fees that are not what they were", &table)?;
     if !found.unknown_states.is_empty() {
-        let mut table = Table::new(&["state", ">clients", "~what is not known"]);
+        let mut table =
+            Table::new(&["state", ">clients", "~what is not known", "~how it becomes known"]);
         for state in &found.unknown_states {
-            let reasons = state.reasons.join("; ");
-            table.row([state.state_code.clone(), state.clients.to_string(), reasons]);
+            let (reasons, ways_out) = (state.reasons.join("; "), state.ways_out.join("; "));
+            table.row([state.state_code.clone(), state.clients.to_string(), reasons, ways_out]);
         }
         out.section("States whose law is not known", &table)?;
         out.note(
-            "Fees there are held. Ways out: adopt a pack that was read (pack list, firm pack) and have counsel confirm it \
-             (firm confirm), or use what was read at the firm's own risk (firm own-risk); have counsel read what is \
-             missing; or end the service there.",
+            "Fees there are held, and no client who lives there can be signed by PrepareAgreement. Packs are adopted with \
+             pack list and firm pack, confirmed with firm confirm, and used at own risk with firm own-risk; or end the \
+             service there.",
         )?;
     }
     out.heading(format!("{} fees of {} clients", found.fees_changed, found.cases))?;
     if found.fees_changed > 0 {
         out.field("owed back, more", words::amount(found.owed_change.as_ref()))?;
         out.field("open, more", words::amount(found.open_change.as_ref()))?;
+    }
+    if found.signings_against_law > 0 {
+        out.field("signed against the law of a state, not told yet", found.signings_against_law)?;
     }
     if found.recorded {
         out.note("It is recorded, and the books follow it.")?;

@@ -218,6 +218,7 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
         "what",
         ">amount",
         ">owed",
+        "back by",
         "asked back",
         "kept",
         ">period",
@@ -231,10 +232,11 @@ async fn exposures(limit: Limit, session: &mut Session, out: &mut Out) -> anyhow
             words::exposure(exposure),
             words::amount(exposure.amount.as_ref()),
             words::amount_if_any(exposure.owed.as_ref()),
+            words::day(exposure.return_by.as_ref()),
             words::amount_if_any(exposure.asked_back.as_ref()),
             words::kept(exposure.kept.as_ref(), exposure.kept_on.as_ref()),
             exposure.period.map(|period| period.to_string()).unwrap_or_default(),
-            exposure.citation.clone(),
+            words::exposure_rule(exposure),
         ]);
     }
     out.table(&table, "No exposure is on record.")?;

@@ -140,6 +140,12 @@ pub(crate) async fn erase(
     Ok(Exit::Done)
 }
 
+/// The laws that keep a record, and why there may be more of them.
+fn kept_by(case: &v1::Retention) -> String {
+    let unknown = case.unknown.iter().map(|why| format!("not known: {why}"));
+    words::list(case.records.iter().map(|record| record.citation.clone()).chain(unknown))
+}
+
 /// Lists what is kept of whom.
 pub(crate) async fn retention(
     limit: Limit,
@@ -173,7 +179,7 @@ pub(crate) async fn retention(
             words::day(case.erasable_from.as_ref()),
             words::day(case.erased_on.as_ref()),
             words::list(case.holds.iter().map(|hold| hold.matter.clone())),
-            words::list(case.records.iter().map(|record| record.citation.clone())),
+            kept_by(case),
         ]);
     }
     out.table(&table, "No client has enrolled.")?;

@@ -249,6 +249,11 @@ fn rounds(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
         }
     }
     out.section("Rounds", &table)?;
+    let mut letters = Table::new(&["~before letters leave"]);
+    for asked in &case.before_letters {
+        letters.row([asked.clone()]);
+    }
+    out.section("Letters", &letters)?;
     Ok(())
 }
 
@@ -358,6 +363,7 @@ fn exposures(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
         "found",
         ">amount",
         ">owed",
+        "back by",
         "asked back",
         "kept",
         ">period",
@@ -369,10 +375,11 @@ fn exposures(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
             words::day(exposure.found_on.as_ref()),
             words::amount(exposure.amount.as_ref()),
             words::amount_if_any(exposure.owed.as_ref()),
+            words::day(exposure.return_by.as_ref()),
             words::amount_if_any(exposure.asked_back.as_ref()),
             words::kept(exposure.kept.as_ref(), exposure.kept_on.as_ref()),
             exposure.period.map(|period| period.to_string()).unwrap_or_default(),
-            exposure.citation.clone(),
+            words::exposure_rule(exposure),
         ]);
     }
     out.section("Exposures", &table)?;

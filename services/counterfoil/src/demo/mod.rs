@@ -123,7 +123,13 @@ mod tests {
         let exposures = v1::ListExposuresRequest { parent: parent.clone(), ..Default::default() };
         let exposures =
             session.accounts.list_exposures(exposures).await.unwrap().into_inner().exposures;
-        let kinds: Vec<_> = exposures.iter().map(v1::Exposure::kind).collect();
+        // The agreement of a client in Georgia, where the trade is not allowed.
+        let is_signing = |of: &&v1::Exposure| of.kind() == v1::ExposureKind::SignedAgainstLaw;
+        let signings: Vec<_> = exposures.iter().filter(is_signing).collect();
+        let [signing] = signings.as_slice() else { panic!("{signings:?}") };
+        assert!(signing.details[0].starts_with("the trade is not allowed in GA"), "{signing:?}");
+        let others = exposures.iter().filter(|of| !is_signing(of));
+        let kinds: Vec<_> = others.map(v1::Exposure::kind).collect();
         let fee = v1::ExposureKind::FeeAskedUnearned;
         let others = [v1::ExposureKind::EarlyService, v1::ExposureKind::PaymentUnearned];
         // Letters of an agreement that was cancelled in its days, as its postmark showed later.

@@ -19,7 +19,8 @@ use crate::ledger::{as_account, one_account};
 use crate::openings::Look;
 use crate::paging::Pager;
 use crate::present::case::standing;
-use crate::present::{account as present, amount, fee};
+use crate::present::signings::Signings;
+use crate::present::{account as present, amount, day, fee};
 use crate::reading::View;
 
 /// The currency of a firm's books; one that nobody registered has none, and nothing to show.
@@ -261,6 +262,8 @@ pub(super) async fn list_exposures(
 struct OfCase {
     /// Its claimed fees that nothing allowed.
     fees: Vec<v1::Exposure>,
+    /// What stood against its signings.
+    signings: Signings,
     /// The positions of the others that nothing put right.
     standing: BTreeSet<u64>,
 }
@@ -282,13 +285,18 @@ async fn fees_as_judged(
                 let matter = OfFees::read(view, firm, row.case_id, 0).await?;
                 let accounts = matter.accounts();
                 let of_case = (row.case_id, matter.case.as_ref());
-                let fees = fee::exposures(firm, of_case, &matter.judge(&accounts));
-                new.insert(OfCase { fees, standing: standing(matter.case.as_ref()) })
+                let judge = matter.judge(&accounts);
+                let fees = fee::exposures(firm, of_case, &judge);
+                let signings = Signings::of(&judge);
+                new.insert(OfCase { fees, signings, standing: standing(matter.case.as_ref()) })
             }
         };
         let is_it = |of: &&v1::Exposure| of.event == exposure.event;
         if row.kind != ExposureKind::FeeAskedUnearned {
-            exposure.put_right = !of_case.standing.contains(&row.position);
+            let signings = &of_case.signings;
+            exposure.put_right = !of_case.standing.contains(&row.position)
+                || signings.put_right(row.kind, row.found_on);
+            exposure.details = signings.details(row.kind, row.found_on);
         } else if let Some(now) = of_case.fees.iter().find(is_it) {
             *exposure = now.clone();
         }
@@ -313,6 +321,14 @@ async fn payments_as_they_stand(
         exposure.owed = amount(payment.unearned_left);
         let waiting = account.refund_waiting(name).map(|(_, asked)| asked.amount);
         exposure.asked_back = waiting.and_then(|asked| amount(asked.min(payment.unearned_left)));
+        if payment.unearned_left.is_positive() {
+            let matter = OfFees::read(view, firm, row.case_id, 0).await?;
+            let accounts = matter.accounts();
+            if let Some(back) = matter.judge(&accounts).money_back(row.found_on) {
+                exposure.return_by = day(back.by);
+                exposure.return_citation = back.cites.to_string();
+            }
+        }
     }
     Ok(())
 }

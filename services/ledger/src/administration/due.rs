@@ -1,5 +1,7 @@
 //! What needs a person today: one list, source after source.
 
+mod law;
+
 use api::requests::{self, Page};
 use api::scalar::int64;
 use api::status::Failure;
@@ -283,9 +285,10 @@ impl List<'_> {
             Source::Exceptions(kind) => {
                 let rows =
                     store.list_exceptions(firm, self.today, Some(kind), after, limit).await?;
-                rows.iter()
-                    .map(|row| (row.cursor(), present::exception(firm, row, self.today)))
-                    .collect()
+                let item = |row| present::exception(firm, row, self.today);
+                let mut items: Vec<_> = rows.iter().map(|row| (row.cursor(), item(row))).collect();
+                self.with_law(&rows, &mut items).await?;
+                items
             }
             Source::Clocks => {
                 let rows = store.overdue_clocks(firm, self.today, after, limit).await?;
@@ -320,7 +323,10 @@ impl List<'_> {
             Source::Rounds => {
                 let rows = store.rounds_possible(firm, self.today, after, limit).await?;
                 let item = |row| present::round_possible(firm, row);
-                rows.iter().map(|row| (row.round_cursor(), item(row))).collect()
+                let mut items: Vec<_> =
+                    rows.iter().map(|row| (row.round_cursor(), item(row))).collect();
+                self.with_letters(&rows, &mut items).await?;
+                items
             }
         })
     }

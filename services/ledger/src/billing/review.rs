@@ -7,6 +7,7 @@ use api::requests::{self, ReviewAsked};
 use api::scalar::{int32, int64, minor_message};
 use api::status::Failure;
 use api::{name, v1};
+use domain::case::Case;
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::{FeeMarked, FeesReviewed, StreamId};
 use domain::firm::{Firm, Unknown};
@@ -17,12 +18,14 @@ use store::InvoiceFilter;
 
 use super::matter::OfFees;
 use crate::access::{Authority, fingerprint};
-use crate::ledger::{InFlight, Ledger, one_firm};
+use crate::ledger::{InFlight, Ledger, as_case, one_firm};
 use crate::present::{amount, fee, reference};
-use crate::reading::View;
+use crate::reading::{LAST, View, following};
 
 /// Cases listed at a time.
 const CASES_PAGE: u32 = 1_000;
+/// Cases folded at a time.
+const CASES_FOLDED: u32 = 100;
 /// Most fees that are listed in the answer.
 const FEES_LISTED_MAX: usize = 500;
 /// How often a review that the firm's own facts overtook is made again.
@@ -39,7 +42,8 @@ pub(super) async fn review_fees(
 ) -> Result<v1::ReviewFeesResponse, Failure> {
     ledger.check_name(authority, &message.parent).await?;
     let ReviewAsked { firm, request_id, record } = requests::review_fees(message)?;
-    let review = Review::read(ledger, authority, firm).await?;
+    let mut review = Review::read(ledger, authority, firm).await?;
+    review.look_at_who_is_served().await?;
     if !record {
         return Ok(review.message(review.position, record));
     }
@@ -60,7 +64,7 @@ pub(crate) async fn before_asking(
             return Ok(());
         }
         let review = Review::read(ledger, authority, firm).await?;
-        if !review.changed.is_empty() {
+        if review.changes_fees() {
             return Err(Failure::Unready {
                 reason: "REVIEW_DUE",
                 what: "the firm told something that claimed fees are judged by, and some are not what they were \
@@ -111,7 +115,7 @@ pub(crate) async fn would_change(
     firm: FirmId,
 ) -> Result<bool, Failure> {
     Ok(folded(ledger, authority, firm).await?.review_is_due()
-        && !Review::read(ledger, authority, firm).await?.changed.is_empty())
+        && Review::read(ledger, authority, firm).await?.changes_fees())
 }
 
 /// The firm at the end of the log.
@@ -125,10 +129,12 @@ async fn folded(
     one_firm(states.pop())
 }
 
-/// A client whose claimed fees are not as they were marked last.
+/// A client whose claimed fees are not as they were marked last, or who signed against a law that nobody knew of.
 struct Changed {
     case: CaseId,
     marks: Vec<FeeMarked>,
+    /// Signings against the law of a state of which nobody has been told.
+    signings: usize,
 }
 
 struct Review<'a> {
@@ -137,6 +143,8 @@ struct Review<'a> {
     firm: FirmId,
     of: Firm,
     changed: Vec<Changed>,
+    /// Cases of which a fee was claimed.
+    claimed: BTreeSet<CaseId>,
     unknown: BTreeMap<StateCode, UnknownLaw>,
     position: u64,
 }
@@ -148,6 +156,14 @@ struct UnknownLaw {
     reasons: BTreeSet<Unknown>,
 }
 
+impl UnknownLaw {
+    /// What helps, each way once.
+    fn ways_out(&self) -> Vec<String> {
+        let ways: BTreeSet<&str> = self.reasons.iter().map(Unknown::way_out).collect();
+        ways.into_iter().map(str::to_owned).collect()
+    }
+}
+
 impl<'a> Review<'a> {
     async fn read(
         ledger: &'a Ledger,
@@ -157,38 +173,82 @@ impl<'a> Review<'a> {
         let of = *folded(ledger, authority, firm).await?;
         let position = ledger.engine().head(firm).await?.position;
         ledger.read_at(firm, position).await?;
-        let (changed, unknown) = (Vec::new(), BTreeMap::new());
-        let mut review = Self { ledger, authority, firm, of, changed, unknown, position };
+        let (changed, claimed, unknown) = (Vec::new(), BTreeSet::new(), BTreeMap::new());
+        let mut review = Self { ledger, authority, firm, of, changed, claimed, unknown, position };
         let mut after = None;
         loop {
             let page = ledger.store().cases_with_fees(firm, after, CASES_PAGE).await?;
             let Some(last) = page.last() else { return Ok(review) };
             after = Some(*last);
             for case in page {
-                let (marks, unknown) = review.marks(case).await?;
-                for (state, reasons) in unknown {
-                    let known = review.unknown.entry(state).or_default();
-                    known.clients += 1;
-                    known.reasons.extend(reasons);
-                }
-                if !marks.is_empty() {
-                    review.changed.push(Changed { case, marks });
-                }
+                let changed = review.judged(case).await?;
+                review.claimed.insert(case);
+                review.note_changed(changed);
             }
         }
     }
 
-    /// What is concluded of a client's claimed fees now, where it differs, and what is not known of the law that reaches its
-    /// agreements, by the state whose law it is.
-    async fn marks(
-        &self,
-        case: CaseId,
-    ) -> Result<(Vec<FeeMarked>, BTreeMap<StateCode, BTreeSet<Unknown>>), Failure> {
+    fn changes_fees(&self) -> bool {
+        self.changed.iter().any(|changed| !changed.marks.is_empty())
+    }
+
+    fn note_changed(&mut self, changed: Changed) {
+        if !changed.marks.is_empty() || changed.signings > 0 {
+            self.changed.push(changed);
+        }
+    }
+
+    /// What is concluded of a client's claimed fees now, where it differs, and what is not known of the law that the client is
+    /// served under.
+    async fn judged(&mut self, case: CaseId) -> Result<Changed, Failure> {
         let view = View::of_primary(self.ledger, self.authority);
         let matter = OfFees::read(&view, self.firm, case, 0).await?;
         let accounts = matter.accounts();
         let judge = matter.judge(&accounts);
-        Ok((judge.marks().collect(), judge.unknown_law()))
+        let marks = judge.marks().collect();
+        let signings = judge.case().signings_untold(&self.of);
+        self.note_unknown(judge.unknown_law());
+        Ok(Changed { case, marks, signings })
+    }
+
+    /// Clients of whom nothing was claimed yet: what is not known of their law is told before it holds a fee.
+    async fn look_at_who_is_served(&mut self) -> Result<(), Failure> {
+        let view = View::of_primary(self.ledger, self.authority);
+        let mut after = None;
+        loop {
+            let from = following(after);
+            let ids = view.store().case_ids(self.firm, from, LAST, CASES_FOLDED).await?;
+            let Some(last) = ids.last() else { return Ok(()) };
+            after = Some(*last);
+            let others = ids.into_iter().filter(|id| !self.claimed.contains(id));
+            let others: Vec<CaseId> = others.collect();
+            let streams: Vec<StreamId> = others.iter().copied().map(StreamId::Case).collect();
+            let states = view.states_at(self.firm, &streams, self.position).await?;
+            for (id, state) in others.into_iter().zip(states) {
+                let Some(case) = as_case(state) else { continue };
+                if !case.is_over() {
+                    let unknown = self.of.unknown_law(&case, self.ledger.today(&self.of));
+                    let of_states = unknown
+                        .into_iter()
+                        .filter_map(|reason| Some((self.of.state_of(&reason)?, reason)));
+                    let mut unknown: BTreeMap<StateCode, BTreeSet<Unknown>> = BTreeMap::new();
+                    of_states.for_each(|(state, reason)| {
+                        unknown.entry(state).or_default().insert(reason);
+                    });
+                    self.note_unknown(unknown);
+                }
+                let signings = case.signings_untold(&self.of);
+                self.note_changed(Changed { case: id, marks: Vec::new(), signings });
+            }
+        }
+    }
+
+    fn note_unknown(&mut self, unknown: BTreeMap<StateCode, BTreeSet<Unknown>>) {
+        for (state, reasons) in unknown {
+            let known = self.unknown.entry(state).or_default();
+            known.clients += 1;
+            known.reasons.extend(reasons);
+        }
     }
 
     /// Marks what changed, one request for each client.
@@ -256,11 +316,14 @@ impl<'a> Review<'a> {
         v1::ReviewFeesResponse {
             position: int64(position),
             fees_changed: int32(self.marks_of_all().count()),
-            cases: int32(self.changed.len()),
+            cases: int32(self.changed.iter().filter(|changed| !changed.marks.is_empty()).count()),
             owed_change: sum(|mark| mark.owed.minor() - mark.owed_before.minor()),
             open_change: sum(|mark| mark.open.minor() - mark.open_before.minor()),
             fees: fees.map(|(case, mark)| self.fee(case, mark)).collect(),
             recorded,
+            signings_against_law: int32(
+                self.changed.iter().map(|changed| changed.signings).sum::<usize>(),
+            ),
             was_due: self.of.review_is_due(),
             unknown_states: self
                 .unknown
@@ -269,6 +332,7 @@ impl<'a> Review<'a> {
                     state_code: state.to_string(),
                     clients: int32(law.clients),
                     reasons: law.reasons.iter().map(ToString::to_string).collect(),
+                    ways_out: law.ways_out(),
                 })
                 .collect(),
         }

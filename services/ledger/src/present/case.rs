@@ -11,12 +11,14 @@ use domain::case::{
     Case, CaseStatus, LetterState, Listing, ListingStatus, PaperStatus, ReportSeen, Round,
     RunningClock, Step,
 };
+use domain::event::ExposureKind;
 use domain::ids::{AccountId, BureauCode, CaseId, FirmId, ItemCode};
 use domain::judge::{Judge, Matter, Paused, ToldFirst};
 use domain::terms::Seat;
 use store::ListedCase;
 
-use super::{amount, day, fee, reference};
+use super::signings::Signings;
+use super::{amount, cited, day, fee, reference};
 
 /// A case with everything around it that its presentation needs.
 pub(crate) struct CaseView<'a> {
@@ -98,12 +100,21 @@ impl CaseView<'_> {
             exposures: self.exposures(&judge),
             fees: fee::of_case(self.firm, &judge, self.told_first),
             papers: self.papers(),
-            exceptions: self.exceptions(&clocks),
+            exceptions: self.exceptions(&judge, &clocks),
             circumstances: self.circumstances(),
             died_on: case.died_on().and_then(day),
+            before_letters: self.before_letters(),
             last_day: case.last_day().and_then(day),
             pauses: judge.pauses().map(|paused| pause(&paused)).collect(),
         }
+    }
+
+    /// What holds letters, and what is seen to before they leave.
+    fn before_letters(&self) -> Vec<String> {
+        let held = self.case.against_letters(self.rules, self.today).into_iter();
+        let held = held.map(|against| cited(&format!("held: {}", against.detail), &against.cites));
+        let duties = self.case.before_letters(self.rules, self.today).into_iter();
+        held.chain(duties.map(|duty| cited(&duty.says, &duty.cites))).collect()
     }
 
     fn circumstances(&self) -> Vec<v1::CircumstanceSeen> {
@@ -174,6 +185,21 @@ impl CaseView<'_> {
     /// What was found, and the claimed fees that nothing allowed.
     fn exposures(&self, judge: &Judge<'_>) -> Vec<v1::Exposure> {
         let standing = standing(self.case);
+        let against = Signings::of(judge);
+        let told = |on| {
+            let kind = ExposureKind::SignedAgainstLaw;
+            self.case.exposures.iter().any(|seen| (seen.found.kind, seen.mark.on) == (kind, on))
+        };
+        let untold = against.of_days.iter().filter(|of| !told(of.on)).map(|of| v1::Exposure {
+            case: name::case(self.firm, self.id),
+            kind: v1::ExposureKind::from_domain(ExposureKind::SignedAgainstLaw).into(),
+            citation: ExposureKind::SignedAgainstLaw.cites().to_owned(),
+            found_on: day(of.on),
+            event: Some(reference(&of.event)),
+            details: of.details.clone(),
+            ..v1::Exposure::default()
+        });
+        let untold: Vec<v1::Exposure> = untold.collect();
         let exposures = self.case.exposures.iter().map(|seen| v1::Exposure {
             case: name::case(self.firm, self.id),
             account: name::account(self.firm, self.paying()),
@@ -183,10 +209,15 @@ impl CaseView<'_> {
             citation: seen.found.cites.to_string(),
             found_on: day(seen.mark.on),
             event: Some(reference(&seen.mark.at)),
-            put_right: !standing.contains(&seen.mark.at.position),
+            put_right: !standing.contains(&seen.mark.at.position)
+                || against.put_right(seen.found.kind, seen.mark.on),
+            details: against.details(seen.found.kind, seen.mark.on),
             ..v1::Exposure::default()
         });
-        exposures.chain(fee::exposures(self.firm, (self.id, self.case), judge)).collect()
+        exposures
+            .chain(untold)
+            .chain(fee::exposures(self.firm, (self.id, self.case), judge))
+            .collect()
     }
 
     fn papers(&self) -> Vec<v1::Paper> {
@@ -204,7 +235,7 @@ impl CaseView<'_> {
     }
 
     /// What of this case needs a person.
-    fn exceptions(&self, clocks: &[RunningClock]) -> Vec<v1::CaseException> {
+    fn exceptions(&self, judge: &Judge<'_>, clocks: &[RunningClock]) -> Vec<v1::CaseException> {
         use v1::ExceptionKind as Kind;
         let case = self.case;
         let entry = |kind: Kind, mark: &domain::case::Mark, subject: String, detail: &str| {
@@ -259,7 +290,11 @@ impl CaseView<'_> {
             detail: clock.clock.describe().to_owned(),
             event: None,
         });
-        let exposures = case.standing_exposures().map(|seen| {
+        let against = Signings::of(judge);
+        let standing = case
+            .standing_exposures()
+            .filter(|seen| !against.put_right(seen.found.kind, seen.mark.on));
+        let exposures = standing.map(|seen| {
             entry(
                 Kind::Exposure,
                 &seen.mark,

@@ -10,6 +10,7 @@ use domain::gates::{Answer, Explanation, FeeStanding, Finding, Opens, WorkFindin
 use domain::ids::{CaseId, FirmId};
 use domain::judge::{Judge, JudgedFee, ToldFirst};
 use domain::money::Money;
+use domain::rules::PackRef;
 
 use super::{amount, day, reference};
 
@@ -124,6 +125,7 @@ pub(crate) fn exposures(
     let exposed = judge.fees_on_record().filter(|judged| judged.exposed.is_positive());
     let exposures = exposed.map(|judged| {
         let claim = &judged.fee.mark;
+        let back = judge.money_back(claim.on).filter(|_| judged.owed.is_positive());
         let mark = case.marks.get(&claim.at.position).map_or(claim, |marked| &marked.mark);
         let kept = judged.keeping.filter(|_| judged.kept.is_positive());
         v1::Exposure {
@@ -145,6 +147,9 @@ pub(crate) fn exposures(
             kept_on: kept.and_then(|keeping| day(keeping.mark.on)),
             asked_back: amount(judged.asked_back),
             put_right: false,
+            return_by: back.as_ref().and_then(|back| day(back.by)),
+            return_citation: back.map(|back| back.cites.to_string()).unwrap_or_default(),
+            details: Vec::new(),
         }
     });
     exposures.collect()
@@ -241,7 +246,12 @@ pub(crate) fn claimable(firm: FirmId, explanation: &Explanation) -> v1::Claimabl
         opening: opening(explanation.opens()).into(),
         due_date: due_date(explanation.opens()),
         corrected_gates: helped(explanation),
+        at_own_risk: explanation.at_own_risk().map(version).collect(),
     }
+}
+
+fn version(pack: &PackRef) -> v1::RulesVersion {
+    v1::RulesVersion { pack: pack.code.to_string(), version: int32(pack.version) }
 }
 
 /// Everything about a fee that was not claimed.
@@ -252,10 +262,7 @@ pub(crate) fn explanation(
 ) -> v1::FeeExplanation {
     let period = explained.period;
     let rules = judge.rules(period.number).map(|rules| &rules.packs);
-    let rules = rules
-        .into_iter()
-        .flatten()
-        .map(|pack| v1::RulesVersion { pack: pack.code.to_string(), version: int32(pack.version) });
+    let rules = rules.into_iter().flatten().map(version);
     v1::FeeExplanation {
         case: name::case(firm, explained.case),
         period: int32(period.number),

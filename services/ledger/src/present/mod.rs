@@ -5,6 +5,7 @@ pub(crate) mod case;
 pub(crate) mod due;
 pub(crate) mod fee;
 pub(crate) mod firm;
+pub(crate) mod signings;
 
 use api::google::r#type::{Date, Money as MoneyMessage};
 use api::scalar::{date_message, int64, minor_message, money_message};
@@ -36,6 +37,11 @@ pub(crate) fn amount(money: Money) -> Option<MoneyMessage> {
 )]
 pub(crate) fn minor(minor: i64, currency: Currency) -> Option<MoneyMessage> {
     Some(minor_message(minor, currency))
+}
+
+/// Words with their statute, where there is one.
+pub(crate) fn cited(words: &str, cites: &str) -> String {
+    if cites.is_empty() { words.to_owned() } else { format!("{words} ({cites})") }
 }
 
 pub(crate) fn reference(event: &EventRef) -> v1::EventReference {

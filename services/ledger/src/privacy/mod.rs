@@ -103,6 +103,8 @@ fn retention(firm: FirmId, id: CaseId, case: &Case, rules: &Firm) -> v1::Retenti
     };
     let days = retained.iter().map(|kept| kept.until);
     let last = days.chain(by_states.iter().map(|kept| kept.until)).max();
+    let unknown = case.retention_unknown(rules);
+    let last = last.filter(|_| unknown.is_empty());
     v1::Retention {
         name: name::case(firm, id),
         records: retained.iter().map(record).chain(by_states.iter().map(of_state)).collect(),
@@ -113,6 +115,7 @@ fn retention(firm: FirmId, id: CaseId, case: &Case, rules: &Firm) -> v1::Retenti
             .collect(),
         erasable_from: last.and_then(|last| last.succ_opt()).and_then(day),
         erased_on: case.erased.as_ref().and_then(|mark| day(mark.on)),
+        unknown: unknown.iter().map(|why| format!("{why}: {}", why.way_out())).collect(),
     }
 }
 

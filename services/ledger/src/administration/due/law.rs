@@ -1,0 +1,120 @@
+//! What the packs that the firm adopted say of what is due: they are not in the rows that it is listed from.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use api::status::Failure;
+use api::v1;
+use calendar::CivilDate;
+use domain::case::Case;
+use domain::event::{ExposureKind, StreamId};
+use domain::ids::CaseId;
+use domain::judge::{Judge, Matter, MoneyBack};
+use store::{CaseStatusRow, ExceptionKind, ExceptionRow};
+
+use super::List;
+use crate::ledger::as_case;
+use crate::present::signings::Signings;
+use crate::present::{cited, day};
+
+impl List<'_> {
+    /// Adds to money that is owed back by when a state asks for it, and to a signing against law what stood against it.
+    pub(super) async fn with_law(
+        &self,
+        rows: &[ExceptionRow],
+        items: &mut [(String, v1::DueItem)],
+    ) -> Result<(), Failure> {
+        let is_signing = |row: &ExceptionRow| {
+            row.kind == ExceptionKind::Exposure
+                && row.detail == ExposureKind::SignedAgainstLaw.code()
+        };
+        let is_owed = |row: &ExceptionRow| {
+            matches!(row.kind, ExceptionKind::UnearnedMoney | ExceptionKind::FeeExposed)
+        };
+        let asked = rows.iter().filter(|row| is_signing(row) || is_owed(row));
+        let cases = self.cases(asked.map(|row| row.case_id)).await?;
+        for (row, (_, item)) in rows.iter().zip(items) {
+            let Some(case) = cases.get(&row.case_id) else { continue };
+            let matter = Matter {
+                id: row.case_id,
+                case,
+                accounts: &[],
+                firm: self.state,
+                today: self.today,
+            };
+            if is_signing(row) {
+                item.detail = signed(&Signings::of(&Judge::of(matter)), &item.detail);
+            } else if is_owed(row)
+                && let Some(came_on) = came_on(case, row)
+                && let Some(back) = Judge::of(matter).money_back(came_on)
+            {
+                item.due_on = day(back.by);
+                item.detail = format!("{}; {}", item.detail, self.by(&back));
+            }
+        }
+        Ok(())
+    }
+
+    /// Adds to rounds that may go out what holds them, and what a clerk sees to before they leave.
+    pub(super) async fn with_letters(
+        &self,
+        rows: &[CaseStatusRow],
+        items: &mut [(String, v1::DueItem)],
+    ) -> Result<(), Failure> {
+        let cases = self.cases(rows.iter().map(|row| row.case_id)).await?;
+        for (row, (_, item)) in rows.iter().zip(items) {
+            let Some(case) = cases.get(&row.case_id) else { continue };
+            for against in case.against_letters(self.state, self.today) {
+                let held = cited(&against.detail, &against.cites);
+                item.detail = format!("{}; it is held: {held}", item.detail);
+            }
+            for duty in case.before_letters(self.state, self.today) {
+                let duty = cited(&duty.says, &duty.cites);
+                item.detail = format!("{}; before it leaves, {duty}", item.detail);
+            }
+        }
+        Ok(())
+    }
+
+    async fn cases(
+        &self,
+        ids: impl Iterator<Item = CaseId>,
+    ) -> Result<BTreeMap<CaseId, Box<Case>>, Failure> {
+        let ids: BTreeSet<CaseId> = ids.collect();
+        let streams: Vec<StreamId> = ids.iter().copied().map(StreamId::Case).collect();
+        if streams.is_empty() {
+            return Ok(BTreeMap::new());
+        }
+        let (_, states) = self.view.states(self.page.firm, &streams, 0).await?;
+        let cases = ids.into_iter().zip(states);
+        Ok(cases.filter_map(|(id, state)| Some((id, as_case(state)?))).collect())
+    }
+
+    fn by(&self, back: &MoneyBack) -> String {
+        let MoneyBack { by, cites } = back;
+        if *by < self.today {
+            format!("late: it was to be given back by {by} ({cites})")
+        } else {
+            format!("it is to be given back by {by} ({cites})")
+        }
+    }
+}
+
+fn signed(signings: &Signings, words: &str) -> String {
+    let broken: Vec<&str> =
+        signings.of_days.iter().flat_map(|of| &of.details).map(String::as_str).collect();
+    if broken.is_empty() {
+        "by the packs and papers on record now nothing stood against it".to_owned()
+    } else {
+        format!("{}: {words}", broken.join("; "))
+    }
+}
+
+/// The day on which the money of a row came in, or on which the fee was asked for.
+fn came_on(case: &Case, row: &ExceptionRow) -> Option<CivilDate> {
+    if row.kind == ExceptionKind::UnearnedMoney {
+        return Some(row.since_on);
+    }
+    let marked = case.marks.values().find(|marked| marked.mark.at.position == row.position)?;
+    let is_it = |at: u64| at == marked.said.fee.position;
+    case.earned.iter().find(|fee| is_it(fee.mark.at.position)).map(|fee| fee.mark.on)
+}

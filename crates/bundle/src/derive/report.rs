@@ -106,7 +106,7 @@ impl Page {
 }
 
 /// Writes a case's file note, with what the judge makes of its fees.
-pub(super) fn page(told: &Told<'_>, own: Own<'_>, judge: &Judge<'_>) -> String {
+pub(super) fn page<'a>(told: &Told<'a>, own: Own<'_>, judge: &Judge<'a>) -> String {
     let mut page = Page { out: String::with_capacity(8 << 10), format: told.frame.format };
     let id = told.id;
     let name = told

@@ -175,7 +175,7 @@ impl<'a> Judge<'a> {
     }
 
     /// Every decision to keep money of a claimed fee, in the order taken.
-    pub fn keepings(&self, judged: &JudgedFee<'a>) -> impl Iterator<Item = &'a KeptFee> + use<'a> {
+    pub fn keepings(&self, judged: &JudgedFee<'_>) -> impl Iterator<Item = &'a KeptFee> + use<'a> {
         self.matter.case.keepings_of(&judged.fee.mark.at)
     }
 
@@ -184,7 +184,7 @@ impl<'a> Judge<'a> {
         self.fees().filter_map(|judged| self.mark(&judged))
     }
 
-    fn mark(&self, judged: &JudgedFee<'a>) -> Option<FeeMarked> {
+    fn mark(&self, judged: &JudgedFee<'_>) -> Option<FeeMarked> {
         let (fee, case) = (judged.fee, self.matter.case);
         let last = case.marks.get(&fee.mark.at.position).map(|marked| &marked.said);
         let zero = Money::zero(fee.amount.currency());
@@ -257,14 +257,14 @@ impl<'a> Judge<'a> {
     }
 
     /// The number of the period that a claimed fee stands for; none where another fee does, or none can.
-    pub fn stands_for(&self, judged: &JudgedFee<'a>) -> Option<u32> {
+    pub fn stands_for(&self, judged: &JudgedFee<'_>) -> Option<u32> {
         let slot = self.claimed[judged.at].stands_for?;
         (self.fee_standing_for(slot) == Some(judged.at)).then(|| self.slots[slot].period.number)
     }
 
     /// What is open of a claimed fee, may stand, and is not asked for today: it is unproved, or a gate does not hold
     /// today. What nothing allowed of it is not among that.
-    pub fn held_meanwhile(&self, judged: &JudgedFee<'a>) -> Money {
+    pub fn held_meanwhile(&self, judged: &JudgedFee<'_>) -> Money {
         let EarnedFee { amount, start, end, period, .. } = *judged.fee;
         let Some(invoice) = judged.invoice else { return Money::zero(amount.currency()) };
         let line = InvoiceLine { amount, case: self.matter.id, end, period, start };
@@ -273,7 +273,7 @@ impl<'a> Judge<'a> {
 
     /// A claimed fee explained: its days as claimed, the promised work and what counts of it by what is known now, every
     /// gate as of the day of asking that it is judged by.
-    pub fn explain_claimed(&self, judged: &JudgedFee<'a>) -> Explanation {
+    pub fn explain_claimed(&self, judged: &JudgedFee<'_>) -> Explanation {
         let fee = judged.fee;
         let asking = self.asking(judged.at, judged.asked_on);
         let others = self.otherwise(self.matter.today);

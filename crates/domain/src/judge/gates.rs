@@ -142,7 +142,7 @@ impl<'a> Asking<'_, 'a> {
             Some(Undone { by: UndoneBy::Cancellation(cancellation), .. }) => {
                 Because::Undone(cancellation)
             }
-            Some(Undone { agreement, by: UndoneBy::Death(died) }) => {
+            Some(Undone { agreement, by: UndoneBy::Death(died), .. }) => {
                 Because::SignedAfterDeath { signed: &agreement.signed, died }
             }
             None if self.slot.is_some() => Because::NoAgreement,

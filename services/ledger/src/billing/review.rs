@@ -7,7 +7,6 @@ use api::requests::{self, ReviewAsked};
 use api::scalar::{int32, int64, minor_message};
 use api::status::Failure;
 use api::{name, v1};
-use domain::case::Case;
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::{FeeMarked, FeesReviewed, StreamId};
 use domain::firm::{Firm, Unknown};

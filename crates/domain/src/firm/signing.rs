@@ -127,6 +127,15 @@ impl Firm {
             let state = pack.state.unwrap_or(prepared.place.state);
             found.extend(self.before_fees(pack, state, prepared.terms, on));
             found.extend(of_fees(pack, state, prepared.terms, |i| prepared.items.contains(&i)));
+            let consent = pack.dispute_consent.as_ref();
+            let unmet =
+                consent.filter(|rule| !rule.is_met_by_papers(|i| prepared.items.contains(&i)));
+            found.extend(unmet.map(|rule| {
+                let item = ContractItem::DisputeAuthorization;
+                let detail =
+                    format!("the papers do not hold {item}, without which no letter may go out");
+                against("dispute_consent", state, detail, &rule.cites)
+            }));
         }
         found.dedup();
         found

@@ -2,6 +2,8 @@
 //! by their days, of the decisions as recorded and of the day, whatever the order of telling.
 //! A fact that was told wrongly and corrected is one that was told right at first.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on stops")]
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use calendar::{CivilDate, Period};

@@ -29,7 +29,6 @@ use domain::terms::Seat;
 use domain::{State, World};
 use futures::executor::block_on;
 use proptest::prelude::*;
-use rand::RngExt as _;
 use stage::{OnEngine, Stage};
 use testbed::Database;
 

@@ -89,10 +89,13 @@ class Case:
         """Whether the client had not taken back the authority to write, or gave it again by that day.
 
         A letter of the day of the revocation may have left before it. Of one day the turns behind
-        which no other is known to come count, and a revocation among them wins."""
+        which no other is known to come count, and a revocation among them wins. An agreement
+        signed since then, and not cancelled in its days, carries the authority anew."""
 
         def revoked(by):
+            signed = [a.fact for a in self.agreements if not a.cancelled and a.signed <= by]
             told = [f for f in self.of("authority") if f.day <= by]
+            told = [f for f in told if not any(known_before(f, s) is True for s in signed)]
             last = [f for f in told if f.day == told[-1].day]
             last = [f for f in last if not any(known_before(f, other) is True for other in last)]
             return any(f.get("revoked") for f in last)

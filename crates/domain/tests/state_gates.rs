@@ -10,7 +10,7 @@ use common::states::*;
 use common::*;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
-use counterfoil_domain::gates::{Answer, Gate, Opens};
+use counterfoil_domain::gates::{Answer, FeeStanding, Gate, Opens};
 use counterfoil_domain::rules::*;
 use counterfoil_domain::terms::{Plan, Seat};
 
@@ -265,6 +265,29 @@ fn no_security_is_asked_for_once_all_that_was_agreed_is_done() {
         let (answer, because, _) = state_gate(&desk);
         assert_eq!(answer, expected, "{periods}: {because}");
     }
+}
+
+/// The same, of a contract of which one month is given up once the other was asked for: what comes later does not reach back.
+#[test]
+fn a_period_given_up_later_exposes_no_fee_that_was_asked_for_before() {
+    let items: Vec<ContractItem> =
+        of("WA").items_asked().into_iter().flat_map(|(_, i)| i).collect();
+    let mut desk = firm_of(&["WA"]);
+    sell(&mut desk, 2, 8_900);
+    let total_of_payments = usd(8_900);
+    served(&mut desk, "WA", SignConsent { total_of_payments, ..holding(&items) });
+    desk.today("2026-04-10");
+    desk.act(case(A), "2026-04-10", CaseAction::NoteRoundSent(round(NORTH, &["a"])));
+    desk.act(case(A), "2026-04-10", progress());
+    let billed = desk.bill(account(A), "2026-05-01");
+    assert_eq!(names(&billed), ["fee_earned", "fee_held", "invoice_issued"]);
+    desk.today("2026-05-04");
+    let given_up =
+        PeriodClosedWithoutFee { end: None, period: 2, reason: personal("goodwill"), start: None };
+    let told = desk.act(case(A), "2026-05-04", CaseAction::ClosePeriod(given_up));
+    assert_eq!(names(&told), ["period_closed_without_fee"]);
+    let standing = desk.judged(case(A), |judge| judge.fees().next().unwrap().standing);
+    assert_eq!(standing, FeeStanding::Allowed);
 }
 
 /// Va. Code 59.1-335.4(A): a hundred times the standard fee, 5,000 to 50,000 dollars.

@@ -220,7 +220,9 @@ impl<'a> Asking<'_, 'a> {
 
     fn complete(&self, slot: Slot) -> Ruling<'a> {
         let at = self.judge.slot(slot.period.number).expect("a slot is of the grid");
-        if let Some(given_up) = self.judge.given_up(at) {
+        // What is given up behind the day of asking does not reach back.
+        let given_up = self.judge.given_up(at);
+        if let Some(given_up) = given_up.filter(|given_up| given_up.moment.on() <= self.on) {
             return Ruling::fails(Because::GivenUp(&given_up.moment.mark), Opens::PutRight);
         }
         if let Some(on) = slot.cut_on {

@@ -60,7 +60,8 @@ use work::{Placed, Standing};
 /// done. All money of an account, and not only that of lines, follows from the days of what was told of it.
 ///
 /// 6: the act of a state in which something of the contract was done, or in which the firm has a place, reaches the
-/// agreement unless somebody read that it does not. What was signed behind the client's death binds nobody.
+/// agreement unless somebody read that it does not. What was signed behind the client's death binds nobody. A
+/// period that is given up changes nothing of what was asked for before.
 pub const EDITION: u32 = 6;
 
 /// The edition that first asked at what time things happened.

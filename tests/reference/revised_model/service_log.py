@@ -302,7 +302,8 @@ class Told:
         billing = payload["billing"]
         if "monthly_on" in billing:
             # The day agreed at the enrolment holds from the beginning, even for a signing told before it.
-            begun = {**event, "occurred_on": "2000-01-01"}
+            begun = {key: value for key, value in event.items() if key != "occurred_at"}
+            begun["occurred_on"] = "2000-01-01"
             self.add(begun, "billing_day", 1, on=billing["monthly_on"])
         elif billing != {"every_days": 30}:
             raise ValueError(f"this model knows no periods of {billing}")
@@ -489,7 +490,9 @@ class Account:
             for of in payload["invoices"]:
                 lines.say(self.invoices[of["invoice"]], of["lines"])
             for of in payload["payments"]:
-                self.payments[of["payment"]]["unearned"] = cents(of["unearned"])
+                # One that was taken back since is in force no more.
+                if of["payment"] in self.payments:
+                    self.payments[of["payment"]]["unearned"] = cents(of["unearned"])
 
     def move(self, number, sums, payload):
         lines.move(self.invoices[number], number, sums, payload.get("lines"))

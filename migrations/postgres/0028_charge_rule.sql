@@ -1,6 +1,6 @@
 -- What stands before charges of a client's card beside the gates: a signed authorization and its notices, or a death. The rows of
 -- before do not say it, so the read model begins anew: the service fills it again from the log.
-ALTER TABLE case_status ADD COLUMN charge_rule TEXT NOT NULL DEFAULT 'nothing'
+ALTER TABLE case_status ADD COLUMN charge_rule TEXT COLLATE "C" NOT NULL DEFAULT 'nothing'
     CHECK (charge_rule IN ('nothing', 'authorization', 'death'));
 -- Clients who died are few of many.
 CREATE INDEX case_status_died ON case_status (firm, generation, case_id) WHERE charge_rule = 'death';

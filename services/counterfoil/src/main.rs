@@ -37,10 +37,6 @@ use crate::exit::{Exit, Stop};
 use crate::fault::Fault;
 use crate::out::Out;
 
-/// A server that records allocates above all: what came with the system made it a third slower (see `ops/bench`).
-#[global_allocator]
-static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
-
 /// How long what still runs in the background may take at the end.
 const RUNTIME_GRACE: Duration = Duration::from_secs(2);
 

@@ -23,10 +23,6 @@ mod sqlite;
 
 use std::time::Duration;
 
-/// As the program has it.
-#[global_allocator]
-static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
-
 /// Rounds of every measurement; the median is printed.
 const ROUNDS: usize = 5;
 /// How long one measurement lasts.

@@ -2,6 +2,7 @@
 
 mod correct;
 mod decide;
+mod known;
 mod law;
 mod security;
 mod served;
@@ -15,9 +16,10 @@ pub(crate) use correct::{Corrected as FactCorrected, correct};
 pub use correct::{FirmTakenBack, TakenOut};
 pub(crate) use decide::decide;
 pub use decide::{BOUND_CASES_MAX, TOKEN_DAYS, TOKEN_DAYS_MAX};
+pub use known::{Known, Place, Unknown};
 pub use law::{
-    AdoptedPack, Backing, Confirmation, FeeLaw, FiledStanding, Known, OwnRisk, Place, SigningLaw,
-    StandingAnswer, StandingEnd, Unknown,
+    AdoptedPack, Backing, Confirmation, FeeLaw, FiledStanding, OwnRisk, SigningLaw, StandingAnswer,
+    StandingEnd,
 };
 pub use security::SecurityEvent;
 pub use served::Reached;

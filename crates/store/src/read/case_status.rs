@@ -60,10 +60,10 @@ row! {
         round_from: Option<CivilDate>,
         /// The earliest day on which a running clock is due.
         next_due_on: Option<CivilDate>,
-        /// What stands before charges of the client's card, beside the gates.
-        charge_rule: ChargeRule,
         /// Events of the case.
         version: u64,
+        /// What stands before charges of the client's card, beside the gates.
+        charge_rule: ChargeRule,
     }
 }
 

@@ -74,7 +74,7 @@ pub(crate) const OF_STATE: &str = r#"{
     "confirmed_by_counsel": false, "note": "Invented for tests.",
     "read": ["cancellation", "monthly_statement", "perform_within", "performance",
         "prohibited", "registration", "security", "telemarketing",
-                 "contract_items", "estimate_cap", "fee_cap", "statement"]
+                 "contract_items", "dispute_consent", "estimate_cap", "fee_cap", "statement"]
 }"#;
 
 impl Bench {

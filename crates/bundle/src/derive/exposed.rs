@@ -8,7 +8,7 @@ use super::Told;
 use super::story::{and, day};
 
 /// What stands behind a claimed fee, on what the bundle tells.
-pub(super) fn stands<'a>(judged: &JudgedFee<'a>, judge: &Judge<'a>) -> String {
+pub(super) fn stands(judged: &JudgedFee<'_>, judge: &Judge<'_>) -> String {
     let asked = asked(judged);
     let stands = match judged.standing {
         FeeStanding::Exposed => format!(

@@ -36,7 +36,7 @@ pub(super) fn open(told: &Told<'_>, judge: &Judge<'_>) -> Vec<Explanation> {
 }
 
 /// The periods that were given up, with the note that says so.
-pub(super) fn given_up<'a>(told: &Told<'a>, judge: &Judge<'a>) -> Vec<(&'a Mark, Explanation)> {
+pub(super) fn given_up<'a>(told: &Told<'_>, judge: &Judge<'a>) -> Vec<(&'a Mark, Explanation)> {
     let given_up = judge.given_up_periods();
     given_up
         .filter_map(|(note, number)| {
@@ -146,7 +146,7 @@ pub(super) fn told_first(told: &Told<'_>) -> Vec<ToldFirst> {
 
 /// Adds the fees, by the number of their period: of one that is over and open, then those claimed and given up,
 /// in the order recorded.
-pub(super) fn rows<'a>(told: &Told<'a>, judge: &Judge<'a>, rows: &mut Rows) {
+pub(super) fn rows(told: &Told<'_>, judge: &Judge<'_>, rows: &mut Rows) {
     for wrong in &told.wrong_marks {
         rows.fault(wrong.recorded.position, wrong.what.clone());
     }

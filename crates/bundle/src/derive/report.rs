@@ -106,7 +106,7 @@ impl Page {
 }
 
 /// Writes a case's file note, with what the judge makes of its fees.
-pub(super) fn page<'a>(told: &Told<'a>, own: Own<'_>, judge: &Judge<'a>) -> String {
+pub(super) fn page(told: &Told<'_>, own: Own<'_>, judge: &Judge<'_>) -> String {
     let mut page = Page { out: String::with_capacity(8 << 10), format: told.frame.format };
     let id = told.id;
     let name = told
@@ -320,7 +320,7 @@ fn history(done: &Dated<'_>, back: &Dated<'_>, page: &mut Page) {
     page.dated(back, nothing("Nothing came back yet."));
 }
 
-fn charged<'a>(told: &Told<'a>, own_account: &[Recorded], judge: &Judge<'a>, page: &mut Page) {
+fn charged(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &mut Page) {
     page.heading(CHARGED);
     if page.format.judges_fees() {
         fees_of(told, judge, page);
@@ -382,7 +382,7 @@ fn evidence(told: &Told<'_>, e: &WorkEvidence) -> String {
     }
 }
 
-fn fees_of<'a>(told: &Told<'a>, judge: &Judge<'a>, page: &mut Page) {
+fn fees_of(told: &Told<'_>, judge: &Judge<'_>, page: &mut Page) {
     let told_first = fees::told_first(told);
     for (earned, judged) in told.earned.iter().zip(judge.fees()) {
         let fee = earned.fee;

@@ -7,7 +7,7 @@ use calendar::CivilDate;
 use super::Case;
 use crate::firm::{Firm, Place, Reached};
 use crate::refusal::Violation;
-use crate::rules::{ClientSaid, ConsentRule, ContractItem, Dimension, DisputeConsent};
+use crate::rules::{ConsentRule, Dimension, DisputeConsent};
 
 /// What the rule of a letter is called in a refusal.
 const RULE: &str = "dispute_consent";
@@ -67,17 +67,13 @@ impl Case {
 
     fn lacks_consent(&self, rule: &DisputeConsent) -> Option<Violation> {
         let agreement = self.agreement()?;
-        let mut said = vec![ClientSaid::Basis];
-        if agreement.holds(ContractItem::DisputeAuthorization) {
-            said.extend([ClientSaid::Authorized, ClientSaid::Statement]);
-        }
         let detail = if agreement.items.is_some() {
             "the agreement does not hold the client's written authorization"
         } else {
             "nobody has said whether the agreement holds the client's written authorization: correct what was told of the \
              signing, or have the client sign anew"
         };
-        (!rule.is_met_by(&said)).then(|| Violation {
+        (!rule.is_met_by_papers(|item| agreement.holds(item))).then(|| Violation {
             cites: rule.cites.to_string(),
             detail: detail.into(),
             rule: RULE.into(),

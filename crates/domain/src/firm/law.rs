@@ -290,12 +290,19 @@ impl Firm {
         })
     }
 
-    /// The days from which the law of asking may be another than on the day before, in order: where a pack's force or what
-    /// is on file begins, and the day after its last.
+    /// The days from which other law may reach somebody than on the day before, in order: where a pack's force, a place of
+    /// the firm, or what shows it to be outside of an act begins, and the day after its last.
     pub(crate) fn law_changes(&self) -> Vec<CivilDate> {
         let packs = self.packs.iter().map(|adopted| &adopted.pack);
         let packs = packs.map(|pack| (pack.in_force_from, pack.in_force_through));
-        let filed = self.standings.iter();
+        let filed = self.standings.iter().filter(|standing| match standing.filed.kind {
+            StandingKind::Office | StandingKind::Exemption => true,
+            StandingKind::Registration
+            | StandingKind::Bond
+            | StandingKind::LetterOfCredit
+            | StandingKind::Deposit
+            | StandingKind::TrustAccount => false,
+        });
         let filed = filed.map(|filed| (filed.filed.valid_from, Some(filed.last_day())));
         let changes = packs.chain(filed).flat_map(|(first, last)| {
             std::iter::once(first).chain(last.and_then(|last| last.succ_opt()))

@@ -4,9 +4,8 @@ use std::collections::BTreeSet;
 
 use calendar::CivilDate;
 
-use super::{AdoptedPack, Backing, Firm, Known, Place, StandingEnd, Unknown};
+use super::{AdoptedPack, Backing, Firm, Known, Place, Unknown};
 use crate::case::Case;
-use crate::event::StandingKind;
 use crate::ids::StateCode;
 use crate::rules::{Dimension, RulePack};
 
@@ -74,23 +73,7 @@ impl Firm {
     /// The days in a span on which other packs may begin to reach somebody: its first, and those on which a pack comes into
     /// force, a place of the firm begins, or what the firm shows to be outside of an act by ends.
     pub(crate) fn turns_of_law(&self, first: CivilDate, last: CivilDate) -> BTreeSet<CivilDate> {
-        let begun = self.packs.iter().map(|adopted| adopted.pack.in_force_from);
-        let run_out = self.packs.iter().filter_map(|adopted| adopted.pack.in_force_through);
-        let filed = self.standings.iter().filter(|standing| match standing.filed.kind {
-            StandingKind::Office | StandingKind::Exemption => true,
-            StandingKind::Registration
-            | StandingKind::Bond
-            | StandingKind::LetterOfCredit
-            | StandingKind::Deposit
-            | StandingKind::TrustAccount => false,
-        });
-        let filed = filed.flat_map(|standing| {
-            let ended = standing.end.as_ref().map(|StandingEnd { said, .. }| said.last_day);
-            let last_days = [Some(standing.filed.valid_through), ended].into_iter().flatten();
-            last_days.filter_map(|day| day.succ_opt()).chain([standing.filed.valid_from])
-        });
-        let run_out = run_out.filter_map(|day| day.succ_opt());
-        let days = begun.chain(run_out).chain(filed);
+        let days = self.law_changes().into_iter();
         days.filter(|day| first < *day && *day <= last).chain([first]).collect()
     }
 }

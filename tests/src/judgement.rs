@@ -257,7 +257,7 @@ fn folded(case: CaseId, events: impl IntoIterator<Item = Recorded>) -> Case {
         state.fold(&recorded).unwrap();
     }
     let State::Case(case) = state else { unreachable!("it is a case") };
-    *case
+    std::sync::Arc::unwrap_or_clone(case)
 }
 
 /// No reading of a day in doubt that is left out would be judged otherwise.

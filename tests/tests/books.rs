@@ -50,7 +50,7 @@ fn firm_of(log: &[Recorded]) -> Firm {
     let mut state = State::empty(StreamId::Firm);
     log.iter().filter(|r| r.stream == StreamId::Firm).for_each(|r| state.apply(r));
     let State::Firm(firm) = state else { unreachable!() };
-    *firm
+    std::sync::Arc::unwrap_or_clone(firm)
 }
 
 fn whole(log: &[Recorded]) -> Vec<Entry> {

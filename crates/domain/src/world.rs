@@ -3,6 +3,7 @@
 mod draft;
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use crate::account::Account;
 use crate::case::Case;
@@ -42,17 +43,17 @@ impl Impossible {
     }
 }
 
-/// A stream folded up to some version.
+/// A stream folded up to some version. Copies share what they hold until one of them takes in another event.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum State {
     /// A case.
-    Case(Box<Case>),
+    Case(Arc<Case>),
     /// An account.
-    Account(Box<Account>),
+    Account(Arc<Account>),
     /// A deposit.
-    Deposit(Box<Deposit>),
+    Deposit(Arc<Deposit>),
     /// The firm.
-    Firm(Box<Firm>),
+    Firm(Arc<Firm>),
     /// The looks at a client: only how many there are, which numbers the next.
     Looks(u64),
 }
@@ -61,10 +62,10 @@ impl State {
     /// A stream before its first event.
     pub fn empty(stream: StreamId) -> Self {
         match stream {
-            StreamId::Case(_) => Self::Case(Box::default()),
-            StreamId::Account(_) => Self::Account(Box::default()),
-            StreamId::Deposit(_) => Self::Deposit(Box::default()),
-            StreamId::Firm => Self::Firm(Box::default()),
+            StreamId::Case(_) => Self::Case(Arc::default()),
+            StreamId::Account(_) => Self::Account(Arc::default()),
+            StreamId::Deposit(_) => Self::Deposit(Arc::default()),
+            StreamId::Firm => Self::Firm(Arc::default()),
             StreamId::Looks(_) => Self::Looks(0),
         }
     }
@@ -92,12 +93,14 @@ impl State {
             return Err(Impossible::new(recorded, what));
         }
         match (self, &recorded.event) {
-            (Self::Case(case), Event::Case(event)) => case.evolve(recorded, event),
-            (Self::Account(account), Event::Account(event)) => account
+            (Self::Case(case), Event::Case(event)) => Arc::make_mut(case).evolve(recorded, event),
+            (Self::Account(account), Event::Account(event)) => Arc::make_mut(account)
                 .evolve(recorded, event)
                 .map_err(|unfit| Impossible::new(recorded, unfit.to_string()))?,
-            (Self::Deposit(deposit), Event::Deposit(event)) => deposit.evolve(recorded, event),
-            (Self::Firm(firm), Event::Firm(event)) => firm.evolve(recorded, event),
+            (Self::Deposit(deposit), Event::Deposit(event)) => {
+                Arc::make_mut(deposit).evolve(recorded, event);
+            }
+            (Self::Firm(firm), Event::Firm(event)) => Arc::make_mut(firm).evolve(recorded, event),
             (Self::Looks(count), Event::Look(LookEvent::ClientLookedAt(_))) => {
                 *count = recorded.stream_version;
             }
@@ -133,10 +136,10 @@ impl State {
     /// Shows every personal value.
     pub fn each_personal(&mut self, visit: &mut dyn FnMut(&mut Personal)) {
         match self {
-            Self::Case(case) => case.each_personal(visit),
-            Self::Account(account) => account.each_personal(visit),
-            Self::Deposit(deposit) => deposit.each_personal(visit),
-            Self::Firm(firm) => firm.each_personal(visit),
+            Self::Case(case) => Arc::make_mut(case).each_personal(visit),
+            Self::Account(account) => Arc::make_mut(account).each_personal(visit),
+            Self::Deposit(deposit) => Arc::make_mut(deposit).each_personal(visit),
+            Self::Firm(firm) => Arc::make_mut(firm).each_personal(visit),
             Self::Looks(_) => {}
         }
     }
@@ -157,7 +160,7 @@ impl State {
         match stream {
             StreamId::Case(_) => codec::from_bytes(bytes).map(Self::Case),
             StreamId::Account(_) => {
-                let account: Box<Account> = codec::from_bytes(bytes)?;
+                let account: Arc<Account> = codec::from_bytes(bytes)?;
                 if account.adds_up() {
                     Ok(Self::Account(account))
                 } else {

@@ -186,7 +186,7 @@ fn a_pack_is_not_adopted_as_confirmed_nor_moved_to_another_state() {
 fn an_older_adoption_that_says_confirmed_counts_as_confirmed() {
     let (mut desk, pack) = (desk(), nevada(1, &json!({"confirmed_by_counsel": true})));
     let firm = StreamId::Firm;
-    let mut old = counterfoil_domain::State::Firm(Box::new(desk.firm_state().clone()));
+    let mut old = counterfoil_domain::State::Firm(std::sync::Arc::new(desk.firm_state().clone()));
     let last = desk.log.last().unwrap().clone();
     old.apply(&Recorded {
         event: PackAdopted { pack: pack.clone() }.into(),

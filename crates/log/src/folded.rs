@@ -104,10 +104,19 @@ impl Folded {
         Ok(())
     }
 
-    /// Folds a page. Each touched state moves out of memory and is copied once, for `before`.
-    pub(crate) fn fold(&mut self, events: &[Recorded]) -> Result<(Vec<Touched>, Vec<u64>), Fault> {
+    /// Folds a page, but for streams that are folded up to its end already.
+    pub(crate) fn fold(
+        &mut self,
+        events: &[Recorded],
+        states: HashMap<StreamId, State>,
+    ) -> Result<(Vec<Touched>, Vec<u64>), Fault> {
         let mut places: HashMap<StreamId, usize> = HashMap::new();
         let mut moving: Vec<Moving> = Vec::new();
+        let last: HashMap<StreamId, u64> =
+            events.iter().map(|event| (event.stream, event.stream_version)).collect();
+        let is_whole =
+            |(stream, state): &(StreamId, State)| last.get(stream) == Some(&state.version());
+        let mut states: HashMap<_, _> = states.into_iter().filter(is_whole).collect();
         for recorded in events.iter().filter(|recorded| makes_rows(recorded)) {
             let stream = recorded.stream;
             let place = *places.entry(stream).or_insert_with(|| {
@@ -115,8 +124,16 @@ impl Folded {
                 moving.len() - 1
             });
             let touched = &mut moving[place].touched;
-            fold::apply(&mut touched.after, recorded)?;
             touched.last_position = recorded.position;
+            if !states.contains_key(&stream) || cfg!(debug_assertions) {
+                fold::apply(&mut touched.after, recorded)?;
+            }
+        }
+        for Moving { touched, .. } in &mut moving {
+            if let Some(state) = states.remove(&touched.stream) {
+                debug_assert_eq!(touched.after, state, "both folded the same events");
+                touched.after = state;
+            }
         }
         Ok(moving.into_iter().map(|m| (m.touched, m.snapshot_version)).unzip())
     }

@@ -1,22 +1,48 @@
-//! Events on their way from a firm's writer to its projection in the same process, which need not read and decode
-//! again what has just been written.
+//! What lands, on its way from a firm's writer to its projection in the same process, which need neither read and decode
+//! again what has just been written, nor fold it once more.
 
-use std::collections::VecDeque;
+use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 
-use domain::event::Recorded;
+use domain::State;
+use domain::event::{Recorded, StreamId};
+use domain::world::World;
 
 use crate::settings::HANDED_EVENTS_MAX;
 use crate::sync::lock;
 
-/// Events that landed, dense and in order. What is missing, because another process wrote it or there was no room,
+/// Batches that landed, dense and in order. What is missing, because another process wrote it or there was no room,
 /// is read from the log.
 #[derive(Default)]
 pub(crate) struct Handed {
-    events: Mutex<VecDeque<Arc<Recorded>>>,
+    batches: Mutex<VecDeque<Landed>>,
     /// Whether this process projects.
     wanted: AtomicBool,
+}
+
+/// A batch that landed.
+pub(crate) struct Landed {
+    events: VecDeque<Arc<Recorded>>,
+    /// The streams of its events as they are after the last of them.
+    states: HashMap<StreamId, State>,
+}
+
+/// Events that follow on each other, and their streams as they are after the last of them.
+#[derive(Default)]
+pub(crate) struct Taken {
+    pub(crate) events: Vec<Recorded>,
+    pub(crate) states: HashMap<StreamId, State>,
+}
+
+impl Landed {
+    /// Events, as the writer's world has their streams.
+    pub(crate) fn of(events: Vec<Arc<Recorded>>, world: &World) -> Self {
+        let streams: HashSet<StreamId> = events.iter().map(|event| event.stream).collect();
+        let state = |stream: StreamId| Some((stream, world.state(stream)?.clone()));
+        let states = streams.into_iter().filter_map(state).collect();
+        Self { events: events.into(), states }
+    }
 }
 
 impl Handed {
@@ -24,42 +50,60 @@ impl Handed {
     pub(crate) fn want(&self, wanted: bool) {
         self.wanted.store(wanted, Ordering::Relaxed);
         if !wanted {
-            lock(&self.events).clear();
+            lock(&self.batches).clear();
         }
     }
 
+    /// Whether this process projects.
+    pub(crate) fn is_wanted(&self) -> bool {
+        self.wanted.load(Ordering::Relaxed)
+    }
+
     /// Adds what a batch has written.
-    pub(crate) fn put(&self, landed: Vec<Arc<Recorded>>) {
-        if !self.wanted.load(Ordering::Relaxed) {
-            return;
+    pub(crate) fn put(&self, landed: Landed) {
+        let Some(next) = landed.events.front().map(|first| first.position) else { return };
+        let mut batches = lock(&self.batches);
+        let last = batches.back().and_then(|last| last.events.back()).map(|last| last.position);
+        let waiting: usize = batches.iter().map(|batch| batch.events.len()).sum();
+        if last != Some(next - 1) || waiting + landed.events.len() > HANDED_EVENTS_MAX {
+            batches.clear();
         }
-        let mut events = lock(&self.events);
-        let last = events.back().map(|last| last.position);
-        let continues = landed.first().is_some_and(|next| last == Some(next.position - 1));
-        if !continues || events.len() + landed.len() > HANDED_EVENTS_MAX {
-            events.clear();
-        }
-        if landed.len() <= HANDED_EVENTS_MAX {
-            events.extend(landed);
+        if landed.events.len() <= HANDED_EVENTS_MAX {
+            batches.push_back(landed);
         }
     }
 
     /// Whether the event after a position is here.
     pub(crate) fn has_after(&self, position: u64) -> bool {
-        let mut events = lock(&self.events);
-        while events.front().is_some_and(|first| first.position <= position) {
-            events.pop_front();
+        let mut batches = lock(&self.batches);
+        while let Some(batch) = batches.front_mut() {
+            while batch.events.front().is_some_and(|first| first.position <= position) {
+                batch.events.pop_front();
+            }
+            match batch.events.front() {
+                Some(first) => return first.position == position + 1,
+                None => batches.pop_front(),
+            };
         }
-        events.front().is_some_and(|first| first.position == position + 1)
+        false
     }
 
-    /// The events after a position, at most `limit`; none if the first of them is not here.
-    pub(crate) fn take_after(&self, position: u64, limit: usize) -> Vec<Recorded> {
+    /// What came after a position, at most `limit` events; nothing if the first of them is not here. Of a batch that is
+    /// taken in part no stream is known as it is then.
+    pub(crate) fn take_after(&self, position: u64, limit: usize) -> Taken {
+        let mut taken = Taken::default();
         if !self.has_after(position) {
-            return Vec::new();
+            return taken;
         }
-        let mut events = lock(&self.events);
-        let some = limit.min(events.len());
-        events.drain(..some).map(Arc::unwrap_or_clone).collect()
+        let mut batches = lock(&self.batches);
+        while let Some(batch) = batches.front_mut() {
+            let some = batch.events.len().min(limit - taken.events.len());
+            taken.events.extend(batch.events.drain(..some).map(Arc::unwrap_or_clone));
+            if !batch.events.is_empty() {
+                break;
+            }
+            taken.states.extend(batches.pop_front().map(|batch| batch.states).unwrap_or_default());
+        }
+        taken
     }
 }

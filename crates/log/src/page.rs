@@ -1,6 +1,9 @@
 //! A page of the log, decoded.
 
-use domain::event::Recorded;
+use std::collections::HashMap;
+
+use domain::State;
+use domain::event::{Recorded, StreamId};
 use domain::ids::FirmId;
 
 use crate::error::StoreError;
@@ -13,6 +16,8 @@ pub(crate) struct Page {
     pub(crate) after: u64,
     /// The events.
     pub(crate) events: Vec<Recorded>,
+    /// Streams that are folded already up to some event of it.
+    pub(crate) states: HashMap<StreamId, State>,
     /// What is wrong with the one after them, if something is.
     pub(crate) fault: Option<Fault>,
 }
@@ -25,7 +30,8 @@ pub(crate) async fn read_page(
     limit: usize,
 ) -> Result<Page, StoreError> {
     let stored = store.read(firm, after, limit).await?;
-    let mut page = Page { after, events: Vec::with_capacity(stored.len()), fault: None };
+    let events = Vec::with_capacity(stored.len());
+    let mut page = Page { after, events, states: HashMap::new(), fault: None };
     for (expected, stored) in (after + 1..).zip(&stored) {
         let decoded = if stored.position == expected {
             fold::decode(firm, stored)

@@ -11,7 +11,7 @@ use domain::ids::FirmId;
 use crate::error::StoreError;
 use crate::fold::Fault;
 use crate::folded::Folded;
-use crate::handed::Handed;
+use crate::handed::{Handed, Taken};
 use crate::page::{Page, read_page};
 use crate::ports::{Checkpoint, ProjectionStep, Store};
 use crate::settings::Settings;
@@ -146,9 +146,9 @@ impl Projector {
         after: u64,
         limit: usize,
     ) -> Result<Page, StoreError> {
-        let events = self.handed.as_ref().map(|handed| handed.take_after(after, limit));
-        match events.filter(|events| !events.is_empty()) {
-            Some(events) => Ok(Page { after, events, fault: None }),
+        let taken = self.handed.as_ref().map(|handed| handed.take_after(after, limit));
+        match taken.filter(|taken| !taken.events.is_empty()) {
+            Some(Taken { events, states }) => Ok(Page { after, events, states, fault: None }),
             None => read_page(store, firm, after, limit).await,
         }
     }
@@ -162,7 +162,7 @@ impl Projector {
         snapshots: Snapshots,
     ) -> Result<Progress, StoreError> {
         let Checkpoint { generation, position: from } = self.checkpoint(store, firm).await?;
-        let Page { events, fault, .. } = match self.ahead.take() {
+        let Page { events, states, fault, .. } = match self.ahead.take() {
             Some(page) if page.after == from && page.events.len() <= limit => page,
             Some(_) | None => self.page(store, firm, from, limit).await?,
         };
@@ -171,7 +171,7 @@ impl Projector {
         };
         let to = last.position;
         self.folded.load_missing(store, firm, from, &events).await?;
-        let (touched, versions) = self.folded.fold(&events)?;
+        let (touched, versions) = self.folded.fold(&events, states)?;
         let snapshots = match snapshots {
             Snapshots::Keep => self.folded.due_snapshots(&touched, &versions),
             Snapshots::Leave => Vec::new(),

@@ -518,7 +518,7 @@ fn zone_of_nobody() -> calendar::Zone {
 }
 
 /// The one state asked for, as a case.
-pub(crate) fn one_case(states: Vec<State>) -> Result<Box<domain::case::Case>, Failure> {
+pub(crate) fn one_case(states: Vec<State>) -> Result<Arc<domain::case::Case>, Failure> {
     states
         .into_iter()
         .find_map(as_case)
@@ -526,7 +526,7 @@ pub(crate) fn one_case(states: Vec<State>) -> Result<Box<domain::case::Case>, Fa
 }
 
 /// The firm among states.
-pub(crate) fn one_firm(states: impl IntoIterator<Item = State>) -> Result<Box<Firm>, Failure> {
+pub(crate) fn one_firm(states: impl IntoIterator<Item = State>) -> Result<Arc<Firm>, Failure> {
     states
         .into_iter()
         .find_map(as_firm)
@@ -543,7 +543,7 @@ pub(crate) fn one_account(states: &[State]) -> Result<&domain::account::Account,
 }
 
 /// The state of a case stream.
-pub(crate) fn as_case(state: State) -> Option<Box<domain::case::Case>> {
+pub(crate) fn as_case(state: State) -> Option<Arc<domain::case::Case>> {
     match state {
         State::Case(case) => Some(case),
         State::Account(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
@@ -551,7 +551,7 @@ pub(crate) fn as_case(state: State) -> Option<Box<domain::case::Case>> {
 }
 
 /// The state of an account stream.
-pub(crate) fn as_account(state: State) -> Option<Box<domain::account::Account>> {
+pub(crate) fn as_account(state: State) -> Option<Arc<domain::account::Account>> {
     match state {
         State::Account(account) => Some(account),
         State::Case(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
@@ -559,7 +559,7 @@ pub(crate) fn as_account(state: State) -> Option<Box<domain::account::Account>> 
 }
 
 /// The state of a deposit's stream.
-pub(crate) fn as_deposit(state: State) -> Option<Box<domain::deposit::Deposit>> {
+pub(crate) fn as_deposit(state: State) -> Option<Arc<domain::deposit::Deposit>> {
     match state {
         State::Deposit(deposit) => Some(deposit),
         State::Case(_) | State::Account(_) | State::Firm(_) | State::Looks(_) => None,
@@ -567,7 +567,7 @@ pub(crate) fn as_deposit(state: State) -> Option<Box<domain::deposit::Deposit>> 
 }
 
 /// The state of the firm's own stream.
-pub(crate) fn as_firm(state: State) -> Option<Box<Firm>> {
+pub(crate) fn as_firm(state: State) -> Option<Arc<Firm>> {
     match state {
         State::Firm(firm) => Some(firm),
         State::Case(_) | State::Account(_) | State::Deposit(_) | State::Looks(_) => None,

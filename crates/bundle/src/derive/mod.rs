@@ -14,6 +14,7 @@ mod story;
 mod timeline;
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use calendar::CivilDate;
 use domain::State;
@@ -483,11 +484,11 @@ fn fold<'a>(
         }
     }
     let case = match case {
-        State::Case(case) => *case,
+        State::Case(case) => Arc::unwrap_or_clone(case),
         State::Account(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => Case::default(),
     };
     let accounts = accounts.into_iter().filter_map(|(id, state)| match state {
-        State::Account(account) => Some((id, *account)),
+        State::Account(account) => Some((id, Arc::unwrap_or_clone(account))),
         State::Case(_) | State::Deposit(_) | State::Firm(_) | State::Looks(_) => None,
     });
     let (events, accounts) = (party.case.as_slice(), accounts.collect());

@@ -54,13 +54,12 @@ impl Case {
         is_signed: impl Fn(&Moment) -> bool,
     ) -> impl Iterator<Item = &CircumstanceTold> {
         let is_carried = kind == Circumstance::AuthorityRevoked;
-        let signed = self.standing_agreements().map(|agreement| &agreement.signed);
-        let signed: Vec<&Moment> =
-            signed.filter(|signed| is_carried && is_signed(signed)).collect();
-        self.circumstances.iter().filter(move |told| {
-            let is_over = |signed: &&Moment| told.moment.is_before(signed) == Some(true);
-            told.said.kind == kind && !signed.iter().any(is_over)
-        })
+        let is_over = move |told: &CircumstanceTold| {
+            let mut signed = self.standing_agreements().map(|agreement| &agreement.signed);
+            signed.any(|of| is_signed(of) && told.moment.is_before(of) == Some(true))
+        };
+        let told = self.circumstances.iter().filter(move |told| told.said.kind == kind);
+        told.filter(move |told| !(is_carried && is_over(told)))
     }
 
     /// How a circumstance stands at the end of a day, if anything was told of it.

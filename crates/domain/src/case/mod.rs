@@ -339,6 +339,11 @@ impl Case {
         self.earned.iter().rev().find(|fee| fee.period == period).map(AsRef::as_ref)
     }
 
+    /// The fees from before agreements were kept with fees.
+    pub(crate) fn fees_of_old(&self) -> impl Iterator<Item = &EarnedFee> {
+        self.earned.iter().map(AsRef::as_ref).filter(|fee| fee.agreement.is_none())
+    }
+
     /// The decisions to keep money of a claimed fee, in the order taken.
     pub fn keepings_of<'c>(
         &'c self,

@@ -203,6 +203,16 @@ impl FiledStanding {
     }
 }
 
+/// A state whose law reaches an agreement on a day, unless the firm has shown to be outside of it.
+struct Reached<'f> {
+    on: CivilDate,
+    state: StateCode,
+    /// Its pack in force.
+    adopted: Option<&'f AdoptedPack>,
+    /// What shows the firm to be outside.
+    exemption: Option<&'f FiledStanding>,
+}
+
 impl Firm {
     /// One adopted version of a pack.
     pub fn adopted(&self, pack: &PackRef) -> Option<&AdoptedPack> {
@@ -234,14 +244,15 @@ impl Firm {
     ) -> Option<SigningLaw<'f>> {
         let place = place.into();
         let federal = &self.pack_on(None, signed_on)?.pack;
-        let reaching = self.reaching(place, signed_on);
-        let packs = || reaching.iter().filter_map(|(_, adopted)| *adopted);
+        let mut reaching = self.reached(place, signed_on);
+        reaching.retain(|reached| reached.exemption.is_none());
+        let packs = || reaching.iter().filter_map(|reached| reached.adopted);
         let backed = || packs().filter(|adopted| adopted.backing() != Backing::Nobody);
         Some(SigningLaw {
             rules: Rules::merge(federal, packs().map(|adopted| &adopted.pack), signed_on)?,
             certain: Rules::merge(federal, backed().map(|adopted| &adopted.pack), signed_on)?,
             states: backed().map(|adopted| &adopted.pack).collect(),
-            state: self.known(place, &[signed_on], Bears::Signing),
+            state: self.known(place, &reaching, Bears::Signing),
         })
     }
 
@@ -259,8 +270,9 @@ impl Firm {
         for day in days {
             packs.push(&self.pack_on(None, day)?.pack);
         }
-        let of_days: Vec<_> = days.iter().flat_map(|day| self.reaching(place, *day)).collect();
-        let backed = of_days.iter().filter_map(|(_, adopted)| *adopted);
+        let reached: Vec<_> = days.iter().flat_map(|day| self.reached(place, *day)).collect();
+        let reaching = || reached.iter().filter(|reached| reached.exemption.is_none());
+        let backed = reaching().filter_map(|reached| reached.adopted);
         let backed = backed.filter(|adopted| adopted.backing() != Backing::Nobody);
         packs.extend(backed.map(|adopted| &adopted.pack));
         let is_same = |one: &RulePack, other: &RulePack| {
@@ -277,14 +289,14 @@ impl Firm {
         let own: Vec<&RulePack> = packs.iter().copied().filter(|pack| !elsewhere(pack)).collect();
         Some(FeeLaw {
             bonds: fee::bonds(&own),
-            exempt: self.exemptions(place, &days),
+            exempt: exemptions(&reached),
             monthly_statement: fee::sooner(&packs),
             packs: packs.iter().map(|pack| pack.reference()).collect(),
             perform_within: fee::shorter(&packs),
             performance: fee::stricter_performance(&packs)?,
             prohibited: fee::duty(&own, |pack| pack.prohibited.as_ref()),
             registration: fee::registration(&own),
-            state: self.known(place, &days, Bears::Fee),
+            state: self.known(place, reaching(), Bears::Fee),
             telemarketing: fee::fewer_exempt(&packs)?,
             states: packs.into_iter().filter(|pack| pack.state.is_some()).collect(),
         })
@@ -322,18 +334,12 @@ impl Firm {
         place: Place<'_>,
         on: CivilDate,
     ) -> Vec<(StateCode, Option<&AdoptedPack>)> {
-        let mut reaching = self.reaching_but_for_exemptions(place, on);
-        reaching.retain(|(state, adopted)| {
-            adopted.is_none_or(|adopted| self.exemption(*state, &adopted.pack, on).is_none())
-        });
-        reaching
+        let reached = self.reached(place, on).into_iter();
+        let reached = reached.filter(|reached| reached.exemption.is_none());
+        reached.map(|reached| (reached.state, reached.adopted)).collect()
     }
 
-    fn reaching_but_for_exemptions(
-        &self,
-        place: Place<'_>,
-        on: CivilDate,
-    ) -> Vec<(StateCode, Option<&AdoptedPack>)> {
+    fn reached(&self, place: Place<'_>, on: CivilDate) -> Vec<Reached<'_>> {
         let offices: BTreeSet<StateCode> = self
             .standings
             .iter()
@@ -346,22 +352,24 @@ impl Firm {
         let others = place.activity.into_iter().flatten().chain(&offices);
         let others: BTreeSet<StateCode> =
             others.copied().filter(|state| *state != place.state).collect();
-        let mut reaching = vec![(place.state, self.pack_on(Some(place.state), on))];
-        for state in others {
-            let adopted = self.pack_on(Some(state), on);
-            let reaches = adopted.is_none_or(|adopted| match &adopted.pack.reach {
+        let of_state = |state| (state, self.pack_on(Some(state), on));
+        let reaches = |(state, adopted): &(StateCode, Option<&AdoptedPack>)| {
+            adopted.is_none_or(|adopted| match &adopted.pack.reach {
                 Some(reach) => reach.limbs.iter().any(|limb| match limb {
                     Limb::ClientResides => false,
-                    Limb::ContractActivity => of_contract(&state),
-                    Limb::FirmLocated => offices.contains(&state),
+                    Limb::ContractActivity => of_contract(state),
+                    Limb::FirmLocated => offices.contains(state),
                 }),
                 None => place.is_reached_by_the_unread() && !adopted.pack.is_read(Dimension::Reach),
-            });
-            if reaches {
-                reaching.push((state, adopted));
-            }
-        }
-        reaching
+            })
+        };
+        let others = others.into_iter().map(of_state).filter(reaches);
+        let reached = std::iter::once(of_state(place.state)).chain(others);
+        let reached = reached.map(|(state, adopted)| {
+            let exemption = adopted.and_then(|of| self.exemption(state, &of.pack, on));
+            Reached { on, state, adopted, exemption }
+        });
+        reached.collect()
     }
 
     /// What the firm has on file to show that it is outside of the act of a state on a day, where its pack names who is.
@@ -379,48 +387,34 @@ impl Firm {
         }
     }
 
-    /// The exemptions by which the law of a state does not reach an agreement on some days.
-    fn exemptions(&self, place: Place<'_>, days: &[CivilDate]) -> Vec<(StateCode, EventRef)> {
-        let of_day = |on: &CivilDate| {
-            let reaching = self.reaching_but_for_exemptions(place, *on).into_iter();
-            let exempt = reaching.filter_map(|(state, adopted)| {
-                Some((state, self.exemption(state, &adopted?.pack, *on)?.at.clone()))
-            });
-            exempt.collect::<Vec<_>>()
-        };
-        let mut found: Vec<_> = days.iter().flat_map(of_day).collect();
-        found.sort_by_key(|(state, at)| (*state, at.position));
-        found.dedup();
-        found
-    }
-
-    /// How well the law of the states that reach an agreement is known on some days, in what it bears on.
-    fn known(&self, place: Place<'_>, days: &[CivilDate], bears: Bears) -> Known {
+    /// How well the law of the states that reach an agreement is known, in what it bears on.
+    fn known<'r, 'f: 'r>(
+        &self,
+        place: Place<'_>,
+        reaching: impl IntoIterator<Item = &'r Reached<'f>>,
+        bears: Bears,
+    ) -> Known {
         let mut unknown = Vec::new();
         let mut at_own_risk = Vec::new();
-        for &on in days {
-            for (state, adopted) in self.reaching(place, on) {
-                let Some(adopted) = adopted else {
-                    unknown.push(self.without_pack(state, on));
-                    continue;
-                };
-                let pack = adopted.pack.reference();
-                match adopted.backing() {
-                    Backing::Statute | Backing::Counsel(_) => {}
-                    Backing::OwnRisk(_) => at_own_risk.push(pack.clone()),
-                    Backing::Nobody => unknown.push(Unknown::Unconfirmed(pack.clone())),
-                }
-                let is_elsewhere = state != place.state;
-                let unread = |dimension: &Dimension| {
-                    let is_asked = dimension.bears() == bears
-                        || is_elsewhere && *dimension == Dimension::Reach;
-                    is_asked && !adopted.pack.is_read(*dimension)
-                };
-                let unread = Dimension::ALL.iter().copied().filter(unread);
-                unknown.extend(
-                    unread.map(|dimension| Unknown::Unread { pack: pack.clone(), dimension }),
-                );
+        for &Reached { on, state, adopted, .. } in reaching {
+            let Some(adopted) = adopted else {
+                unknown.push(self.without_pack(state, on));
+                continue;
+            };
+            match adopted.backing() {
+                Backing::Statute | Backing::Counsel(_) => {}
+                Backing::OwnRisk(_) => at_own_risk.push(adopted.pack.reference()),
+                Backing::Nobody => unknown.push(Unknown::Unconfirmed(adopted.pack.reference())),
             }
+            let is_elsewhere = state != place.state;
+            let unread = |dimension: &Dimension| {
+                let is_asked =
+                    dimension.bears() == bears || is_elsewhere && *dimension == Dimension::Reach;
+                is_asked && !adopted.pack.is_read(*dimension)
+            };
+            let unread = Dimension::ALL.iter().copied().filter(unread);
+            let pack = || adopted.pack.reference();
+            unknown.extend(unread.map(|dimension| Unknown::Unread { pack: pack(), dimension }));
         }
         unknown.sort();
         unknown.dedup();
@@ -500,4 +494,13 @@ impl Firm {
             StandingAnswer::TooSmall(filed)
         }
     }
+}
+
+/// The exemptions by which the law of a state does not reach an agreement.
+fn exemptions(reached: &[Reached<'_>]) -> Vec<(StateCode, EventRef)> {
+    let exempt = reached.iter().filter_map(|of| Some((of.state, of.exemption?.at.clone())));
+    let mut exempt: Vec<_> = exempt.collect();
+    exempt.sort_by_key(|(state, at)| (*state, at.position));
+    exempt.dedup();
+    exempt
 }

@@ -19,6 +19,8 @@ use crate::money::Money;
 pub(super) struct Claimed {
     /// The period of today's grid with which it shares most days.
     pub(super) slot: Option<usize>,
+    /// The agreement that governs that, as an index of the standing ones.
+    agreement: Option<usize>,
     /// The period it stands for; none once it was given back as an exposure.
     pub(super) stands_for: Option<usize>,
     /// The invoice it stands on.
@@ -31,6 +33,8 @@ pub(super) struct Claimed {
     pub(super) money: Option<LineMoney>,
     /// What of its line the processor was asked to give back, and did not yet.
     pub(super) asked_back: Option<Money>,
+    /// What of the fee was not given back.
+    kept: Money,
 }
 
 /// A claimed fee, judged.
@@ -86,7 +90,10 @@ pub(super) fn standing(matter: &Matter<'_>, slots: &[Slot]) -> Vec<Claimed> {
             Some(line) => (Some(line.invoice), line.asked_on, Some(line.money)),
             None => (None, Vec::new(), None),
         };
-        Claimed { slot, stands_for: slot, invoice, line: number, asked_on, asked_back, money }
+        let agreement = slot.and_then(|slot| slots[slot].agreement);
+        let kept = money.as_ref().map_or(fee.amount, |money| money.kept_of(fee.amount));
+        let (stands_for, line) = (slot, number);
+        Claimed { slot, agreement, stands_for, invoice, line, asked_on, money, asked_back, kept }
     });
     claimed.collect()
 }
@@ -97,8 +104,10 @@ impl Case {
     fn lines(&self, id: CaseId, accounts: &[(AccountId, &Account)]) -> Vec<Option<Line>> {
         let mut named: HashSet<AccountId> = HashSet::new();
         let accounts = accounts.iter().filter(|(of, _)| named.insert(*of));
-        let lines = accounts.flat_map(|(of, account)| account.lines_of(id).map(|line| (*of, line)));
-        let mut lines: VecDeque<(AccountId, Line)> = lines.collect();
+        let mut lines: VecDeque<(AccountId, Line)> = VecDeque::with_capacity(self.earned.len());
+        for (of, account) in accounts {
+            lines.extend(account.lines_of(id).map(|line| (*of, line)));
+        }
         // Fees are mostly claimed in the order of their lines.
         let mut line_of = |fee: &EarnedFee| {
             let is_its = |(of, line): &(AccountId, Line)| {
@@ -471,12 +480,6 @@ impl<'a> Judge<'a> {
         let is_decided = closed.iter().all(|gate| keeping.said.gates.contains(gate));
         if is_decided { keeping.said.amount } else { Money::zero(fee.amount.currency()) }
     }
-
-    /// What of a claimed fee was not given back.
-    fn kept_of(&self, fee: usize) -> Money {
-        let amount = self.matter.case.earned[fee].amount;
-        self.claimed[fee].money.as_ref().map_or(amount, |money| money.kept_of(amount))
-    }
 }
 
 impl Asking<'_, '_> {
@@ -484,11 +487,10 @@ impl Asking<'_, '_> {
     /// claimed before a fee, or all if it was not claimed yet. Nothing if that is more than an amount can be.
     pub(super) fn claimed_under(&self, own: Money) -> Option<Money> {
         let Judge { claimed, slots, .. } = self.judge;
-        let agreement_of = |slot: Option<usize>| slot.and_then(|slot| slots[slot].agreement);
-        let agreement = agreement_of(self.slot);
-        let mut before = 0..self.fee.unwrap_or(claimed.len());
-        let under = |fee: &usize| agreement_of(claimed[*fee].slot) == agreement;
-        before.by_ref().filter(under).try_fold(own, |sum, fee| sum.plus(self.kept_of(fee))).ok()
+        let agreement = self.slot.and_then(|slot| slots[slot].agreement);
+        let before = 0..self.fee.unwrap_or(claimed.len());
+        let mut under = before.filter(|fee| claimed[*fee].agreement == agreement);
+        under.try_fold(own, |sum, fee| sum.plus(self.kept_of(fee))).ok()
     }
 
     /// What of a claimed fee was not given back.
@@ -498,7 +500,7 @@ impl Asking<'_, '_> {
         if own.is_some() && own == claimed[fee].invoice {
             matter.case.earned[fee].amount
         } else {
-            self.judge.kept_of(fee)
+            claimed[fee].kept
         }
     }
 }

@@ -34,7 +34,7 @@ impl Slot {
 
 /// Every period that has begun by a day, in order.
 pub(crate) fn slots(case: &Case, story: &Story<'_>, today: CivilDate) -> Vec<Slot> {
-    let grid = Grid { case, story, today };
+    let grid = Grid { case, story, today, old: case.fees_of_old().collect() };
     let mut slots = Vec::new();
     for row in &story.rows {
         grid.fill(row, &mut slots);
@@ -66,6 +66,7 @@ struct Grid<'a> {
     case: &'a Case,
     story: &'a Story<'a>,
     today: CivilDate,
+    old: Vec<&'a EarnedFee>,
 }
 
 impl Grid<'_> {
@@ -148,8 +149,7 @@ impl Grid<'_> {
 
     /// A fee from before agreements were kept with fees holds its days.
     fn claimed_before(&self, start: CivilDate) -> Named<'_> {
-        let named = self.case.earned.iter().filter(|fee| fee.agreement.is_none());
-        let mut named = named.map(AsRef::as_ref).filter(|fee| start < fee.end);
+        let mut named = self.old.iter().copied().filter(|fee| start < fee.end);
         match named.clone().find(|fee| fee.start <= start) {
             Some(fee) => Named::Covers(fee),
             None => match named.by_ref().map(|fee| fee.start).min() {

@@ -4,7 +4,7 @@ use calendar::{BusinessCalendar, CivilDate};
 
 use super::grid::{Slot, slot_for, slot_of};
 use super::story::Story;
-use crate::case::{Case, Mark, OfListing, Round, WorkDone};
+use crate::case::{Case, EarnedFee, Mark, OfListing, Round, WorkDone};
 use crate::terms::{GRACE_DAYS, Work};
 
 /// What became of a piece of work.
@@ -44,7 +44,7 @@ impl Placed<'_> {
 
 /// Every piece of work, by its day.
 pub(crate) fn place<'a>(case: &'a Case, story: &Story<'_>, slots: &[Slot]) -> Vec<Placed<'a>> {
-    let placing = Placing { case, story, slots };
+    let placing = Placing { case, story, slots, old: case.fees_of_old().collect() };
     case.work.iter().map(|done| Placed { done, standing: placing.standing(done) }).collect()
 }
 
@@ -69,6 +69,7 @@ struct Placing<'a> {
     case: &'a Case,
     story: &'a Story<'a>,
     slots: &'a [Slot],
+    old: Vec<&'a EarnedFee>,
 }
 
 impl Placing<'_> {
@@ -118,8 +119,7 @@ impl Placing<'_> {
 
     /// Whether a fee from before records said what they complete names the work for a period.
     fn is_named_for(&self, done: &WorkDone, slot: usize) -> bool {
-        let old = self.case.earned.iter().filter(|fee| fee.agreement.is_none());
-        let mut naming = old.filter(|fee| {
+        let mut naming = self.old.iter().filter(|fee| {
             fee.evidence.iter().any(|e| e.event.position == done.moment.mark.at.position)
         });
         naming.any(|fee| slot_for(self.slots, fee.start, fee.end) == Some(slot))
@@ -127,8 +127,10 @@ impl Placing<'_> {
 
     /// Whether a round disputes something that its client said is wrong, or that is obsolete.
     fn has_basis(&self, done: &WorkDone) -> bool {
-        let sent = |round: &&Round| round.mark.at.position == done.moment.mark.at.position;
-        let Some(round) = self.case.rounds.iter().find(sent) else { return true };
+        let Mark { at, on, .. } = &done.moment.mark;
+        let sent = |round: &Round| (round.mark.on, round.mark.at.position);
+        let round = self.case.rounds.binary_search_by_key(&(*on, at.position), sent);
+        let Ok(round) = round.map(|at| &self.case.rounds[at]) else { return true };
         let mut disputed = round.letters.iter().flat_map(|letter| {
             letter.items.iter().map(|item| (item.clone(), letter.bureau.clone()))
         });

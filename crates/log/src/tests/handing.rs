@@ -1,19 +1,27 @@
 //! What the writer hands to the projection beside it.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use domain::event::Recorded;
+use domain::State;
+use domain::world::World;
 
 use super::support::{NOW, recorded};
-use crate::handed::Handed;
+use crate::handed::{Handed, Landed};
 use crate::settings::HANDED_EVENTS_MAX;
 
-fn events(positions: std::ops::RangeInclusive<u64>) -> Vec<Arc<Recorded>> {
-    positions.map(|position| Arc::new(recorded(position, NOW))).collect()
+/// Events as a writer hands them over that has their streams loaded.
+fn events(positions: std::ops::RangeInclusive<u64>) -> Landed {
+    let events: Vec<_> = positions.map(|position| Arc::new(recorded(position, NOW))).collect();
+    let mut world = World::new(events[0].firm, 0, 0);
+    for event in &events {
+        world.insert(event.stream, State::empty(event.stream));
+    }
+    Landed::of(events, &world)
 }
 
 fn taken(handed: &Handed, after: u64, limit: usize) -> Vec<u64> {
-    handed.take_after(after, limit).iter().map(|event| event.position).collect()
+    handed.take_after(after, limit).events.iter().map(|event| event.position).collect()
 }
 
 #[test]
@@ -48,4 +56,22 @@ fn a_projection_that_is_far_behind_reads_the_log() {
     assert!(!handed.has_after(0) && handed.has_after(most));
     handed.put(events(most + 2..=2 * most + 2));
     assert!(!handed.has_after(most));
+}
+
+#[test]
+fn streams_are_known_as_they_are_after_a_whole_batch_alone() {
+    let handed = Handed::default();
+    handed.want(true);
+    handed.put(events(1..=3));
+    handed.put(events(4..=6));
+    let streams = |after: u64, limit: usize| {
+        let taken = handed.take_after(after, limit);
+        let of_events: BTreeSet<_> = taken.events.iter().map(|event| event.stream).collect();
+        let known: BTreeSet<_> = taken.states.keys().copied().collect();
+        (of_events, known)
+    };
+    let (_, known) = streams(0, 2);
+    assert!(known.is_empty(), "the first batch goes on");
+    let (of_events, known) = streams(2, 9);
+    assert_eq!(of_events, known, "both batches end here");
 }

@@ -173,7 +173,7 @@ impl Read {
         let (read_at, forgotten) = (Instant::now(), self.forgotten.load(Ordering::Relaxed));
         let (_, states) = self.engine.states(id, &[StreamId::Firm]).await?;
         let firm = one_firm(states)?;
-        let known = Arc::new(Known { mistakable: firm.mistakable(), firm: Arc::new(*firm) });
+        let known = Arc::new(Known { mistakable: firm.mistakable(), firm });
         // Ids that nobody registered are not remembered: a caller may make up any number of them.
         if known.firm.registered.is_some() {
             self.remember(id, Arc::clone(&known), read_at, forgotten);

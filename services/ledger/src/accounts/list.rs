@@ -2,6 +2,7 @@
 
 use std::collections::hash_map::Entry;
 use std::collections::{BTreeSet, HashMap};
+use std::sync::Arc;
 
 use api::requests;
 use api::scalar::int64;
@@ -87,7 +88,9 @@ pub(super) async fn accounts(
         view.open(look, firm, &streams, &mut states).await?;
     }
     let folded = ids.into_iter().zip(states);
-    Ok(folded.filter_map(|(id, state)| Some((id, *as_account(state)?))).collect())
+    Ok(folded
+        .filter_map(|(id, state)| Some((id, Arc::unwrap_or_clone(as_account(state)?))))
+        .collect())
 }
 
 pub(super) async fn list_accounts(

@@ -1,6 +1,7 @@
 //! Which fees may be asked for, and why not the others. Nothing here changes anything.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
 
 use api::requests::{self, FeeAsked, Page};
 use api::scalar::{int32, int64};
@@ -287,7 +288,7 @@ async fn explain_cases(
     let payer_states = ledger.engine().states_at(firm_id, &payers, position).await?;
     for (stream, state) in payers.iter().zip(payer_states) {
         if let (StreamId::Account(id), State::Account(account)) = (stream, state) {
-            accounts.insert(*id, *account);
+            accounts.insert(*id, Arc::unwrap_or_clone(account));
         }
     }
     let mut explained = Vec::new();
@@ -327,8 +328,8 @@ fn sort(ids: &[CaseId], states: Vec<State>) -> (Vec<(CaseId, Case)>, HashMap<Acc
         if let (Some(State::Case(case)), Some(State::Account(account))) =
             (states.next(), states.next())
         {
-            cases.push((*id, *case));
-            accounts.insert(id.own_account(), *account);
+            cases.push((*id, Arc::unwrap_or_clone(case)));
+            accounts.insert(id.own_account(), Arc::unwrap_or_clone(account));
         }
     }
     (cases, accounts)

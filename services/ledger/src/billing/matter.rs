@@ -1,5 +1,7 @@
 //! A case with everything that its fees are judged by.
 
+use std::sync::Arc;
+
 use api::status::Failure;
 use domain::account::{Account, Invoice};
 use domain::case::Case;
@@ -17,8 +19,8 @@ use crate::reading::View;
 /// It is read at one position of the log.
 pub(crate) struct OfFees {
     id: CaseId,
-    pub(crate) case: Box<Case>,
-    pub(crate) firm: Box<Firm>,
+    pub(crate) case: Arc<Case>,
+    pub(crate) firm: Arc<Firm>,
     payers: Payers,
     pub(crate) position: u64,
     pub(crate) today: calendar::CivilDate,
@@ -76,7 +78,7 @@ impl OfFees {
         world.insert(StreamId::Firm, State::Firm(self.firm.clone()));
         world.insert(StreamId::Case(self.id), State::Case(self.case.clone()));
         for (id, account) in self.accounts() {
-            world.insert(StreamId::Account(id), State::Account(Box::new(account.clone())));
+            world.insert(StreamId::Account(id), State::Account(Arc::new(account.clone())));
         }
         world
     }

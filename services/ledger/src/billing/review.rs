@@ -1,6 +1,7 @@
 //! Carrying what the firm tells of plans, packs, registrations and bonds to the fees that were claimed of its clients.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use api::Paired;
 use api::requests::{self, ReviewAsked};
@@ -122,7 +123,7 @@ async fn folded(
     ledger: &Ledger,
     authority: &Authority,
     firm: FirmId,
-) -> Result<Box<Firm>, Failure> {
+) -> Result<Arc<Firm>, Failure> {
     let view = View::of_primary(ledger, authority);
     let (_, mut states) = view.states(firm, &[StreamId::Firm], 0).await?;
     one_firm(states.pop())
@@ -140,7 +141,7 @@ struct Review<'a> {
     ledger: &'a Ledger,
     authority: &'a Authority,
     firm: FirmId,
-    of: Firm,
+    of: Arc<Firm>,
     changed: Vec<Changed>,
     /// Cases of which a fee was claimed.
     claimed: BTreeSet<CaseId>,
@@ -169,7 +170,7 @@ impl<'a> Review<'a> {
         authority: &'a Authority,
         firm: FirmId,
     ) -> Result<Self, Failure> {
-        let of = *folded(ledger, authority, firm).await?;
+        let of = folded(ledger, authority, firm).await?;
         let position = ledger.engine().head(firm).await?.position;
         ledger.read_at(firm, position).await?;
         let (changed, claimed, unknown) = (Vec::new(), BTreeSet::new(), BTreeMap::new());

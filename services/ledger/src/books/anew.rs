@@ -1,5 +1,7 @@
 //! The figures of a close, from the log alone.
 
+use std::sync::Arc;
+
 use api::status::Failure;
 use books::{Anew, Controls, Reconciled, Unfinished};
 use calendar::CivilDate;
@@ -54,7 +56,7 @@ async fn folded(ledger: &Ledger, firm: FirmId, end: u64) -> Result<Firm, Failure
     let loaded = loaded.first().ok_or_else(|| Failure::internal("no stream was loaded"))?;
     let (state, _) = state_of(firm, loaded).map_err(|fault| corrupt(&fault))?;
     let folded = as_firm(state).ok_or_else(|| Failure::internal("the firm is no firm"))?;
-    Ok(*folded)
+    Ok(Arc::unwrap_or_clone(folded))
 }
 
 fn corrupt(fault: &Fault) -> Failure {

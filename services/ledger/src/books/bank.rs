@@ -2,6 +2,7 @@
 //! reconciliation.
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use api::requests::{self, Asked, ReconciliationOf, TakeBackAsked};
 use api::scalar::{date_message, int32, int64, money_message};
@@ -127,7 +128,7 @@ async fn streams(ledger: &Ledger, firm: FirmId, of: &[StreamId]) -> Result<Vec<D
     let mut found = Vec::with_capacity(of.len());
     for some in of.chunks(AT_ONCE) {
         let (_, states) = ledger.states(firm, some, 0).await?;
-        found.extend(states.into_iter().filter_map(as_deposit).map(|deposit| *deposit));
+        found.extend(states.into_iter().filter_map(as_deposit).map(Arc::unwrap_or_clone));
     }
     if found.len() == of.len() {
         Ok(found)

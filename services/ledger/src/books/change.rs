@@ -1,5 +1,7 @@
 //! What a bank and the card processor say, and what stands behind it.
 
+use std::sync::Arc;
+
 use api::requests::{self, Asked, MatchAsked, MovementNamed};
 use api::status::Failure;
 use api::{FieldErrors, name, v1};
@@ -53,7 +55,7 @@ pub(super) async fn note_payout(
     Ok(v1::NotePayoutResponse { receipt: Some(receipt(&answer)), deposit: named })
 }
 
-async fn deposit(ledger: &Ledger, firm: FirmId, id: DepositId) -> Result<Box<Deposit>, Failure> {
+async fn deposit(ledger: &Ledger, firm: FirmId, id: DepositId) -> Result<Arc<Deposit>, Failure> {
     let (_, states) = ledger.states(firm, &[StreamId::Deposit(id)], 0).await?;
     let deposit = states.into_iter().find_map(as_deposit);
     deposit.ok_or_else(|| Failure::internal("a deposit's stream folded into another state"))

@@ -1,6 +1,7 @@
 //! Reading the books.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use api::Paired;
 use api::requests::{self, Days};
@@ -28,7 +29,7 @@ use crate::reading::View;
 const ITEMS_AT_ONCE: u32 = 5_000;
 
 /// The firm as it stands, and the currency of its books.
-async fn firm(view: &View<'_>, id: FirmId) -> Result<(Box<Firm>, Currency), Failure> {
+async fn firm(view: &View<'_>, id: FirmId) -> Result<(Arc<Firm>, Currency), Failure> {
     let (_, states) = view.states(id, &[StreamId::Firm], 0).await?;
     let firm = one_firm(states)?;
     let Some(registered) = &firm.registered else {

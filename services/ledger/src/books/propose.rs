@@ -1,6 +1,7 @@
 //! Looking for what stands behind bank lines.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use api::requests;
 use api::scalar::{date_message, int64};
@@ -50,10 +51,10 @@ async fn folded(
     view: &View<'_>,
     firm: FirmId,
     rows: &[DepositRow],
-) -> Result<Vec<Box<Deposit>>, Failure> {
+) -> Result<Vec<Arc<Deposit>>, Failure> {
     let streams: Vec<StreamId> = rows.iter().map(|row| StreamId::Deposit(row.deposit_id)).collect();
     let (_, states) = view.states(firm, &streams, 0).await?;
-    let deposits: Vec<Box<Deposit>> = states.into_iter().filter_map(as_deposit).collect();
+    let deposits: Vec<Arc<Deposit>> = states.into_iter().filter_map(as_deposit).collect();
     if deposits.len() == rows.len() {
         return Ok(deposits);
     }

@@ -1,6 +1,7 @@
 //! Reading cases, and showing events.
 
 use std::collections::{BTreeSet, HashSet};
+use std::sync::Arc;
 
 use api::requests::{self, CaseAsked};
 use api::scalar::int64;
@@ -146,7 +147,7 @@ impl Payers {
         let streams: Vec<StreamId> = ids.iter().copied().map(StreamId::Account).collect();
         let states = view.states_at(firm, &streams, position).await?;
         let accounts: Vec<Account> =
-            states.into_iter().filter_map(as_account).map(|account| *account).collect();
+            states.into_iter().filter_map(as_account).map(Arc::unwrap_or_clone).collect();
         if accounts.len() == ids.len() {
             Ok(Self(ids.into_iter().zip(accounts).collect()))
         } else {

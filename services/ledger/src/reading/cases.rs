@@ -1,6 +1,7 @@
 //! Every case of a firm, page by page.
 
 use std::fmt::Debug;
+use std::sync::Arc;
 
 use api::requests::Page;
 use api::status::Failure;
@@ -24,7 +25,7 @@ pub(crate) fn following(after: Option<CaseId>) -> CaseId {
 
 /// A page of a firm's cases, in the order of their ids.
 pub(crate) struct CasePage {
-    pub(crate) cases: Vec<(CaseId, Box<Case>)>,
+    pub(crate) cases: Vec<(CaseId, Arc<Case>)>,
     pub(crate) next_page_token: String,
     /// Where the list was read.
     pub(crate) position: u64,

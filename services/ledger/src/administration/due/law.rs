@@ -1,6 +1,7 @@
 //! What the packs that the firm adopted say of what is due: they are not in the rows that it is listed from.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use api::status::Failure;
 use api::v1;
@@ -78,7 +79,7 @@ impl List<'_> {
     async fn cases(
         &self,
         ids: impl Iterator<Item = CaseId>,
-    ) -> Result<BTreeMap<CaseId, Box<Case>>, Failure> {
+    ) -> Result<BTreeMap<CaseId, Arc<Case>>, Failure> {
         let ids: BTreeSet<CaseId> = ids.collect();
         let streams: Vec<StreamId> = ids.iter().copied().map(StreamId::Case).collect();
         if streams.is_empty() {

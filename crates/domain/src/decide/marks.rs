@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use super::billing::judge;
 use super::shares::{self, Shares};
 use crate::command::{CaseAction, Command, Correction, MoneyBecomes};
-use crate::event::{CaseEvent, Event, FeeMarked, StreamId};
+use crate::event::{AccountEvent, CaseEvent, Event, FeeMarked, Recorded, StreamId};
 use crate::ids::{AccountId, CaseId};
 use crate::world::{Draft, Halt, World};
 
@@ -112,8 +112,13 @@ pub(super) fn mark(
     if !is_review && !bears {
         return Ok(());
     }
-    for id in accounts_of(draft, touched)?.difference(&awaited.accounts) {
-        shares::restate(draft, *id)?;
+    // What was told wrongly leaves sums behind that only all that was told comes right by: that waits for no review.
+    let corrected: BTreeSet<AccountId> =
+        draft.events().iter().filter_map(|told| corrected(told)).collect();
+    for id in accounts_of(draft, touched)? {
+        if corrected.contains(&id) || !awaited.accounts.contains(&id) {
+            shares::restate(draft, id)?;
+        }
     }
     shares::share(draft, touched, &awaited.shares)?;
     for &case in touched {
@@ -130,6 +135,21 @@ pub(super) fn mark(
         }
     }
     Ok(())
+}
+
+/// The account of which an event takes back what was told of its money.
+fn corrected(recorded: &Recorded) -> Option<AccountId> {
+    match (recorded.stream, &recorded.event) {
+        (StreamId::Account(id), Event::Account(AccountEvent::MoneyCorrected(_))) => Some(id),
+        (
+            StreamId::Account(_)
+            | StreamId::Case(_)
+            | StreamId::Deposit(_)
+            | StreamId::Firm
+            | StreamId::Looks(_),
+            _,
+        ) => None,
+    }
 }
 
 /// The accounts whose money a command may bear on: those that it tells something of, and those of its cases.

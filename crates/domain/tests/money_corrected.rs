@@ -288,7 +288,14 @@ fn what_a_correction_leaves_over_is_owed_or_given_up_no_more() {
     };
     let of_payment = "payment_settled";
     // Given up since, because that much was open: that much stays given up, and the rest is open.
-    same(of_payment, &[paid(15_000), gives_up(4_900)], less(), &[paid(9_900), gives_up(4_900)], 5_100, 0);
+    same(
+        of_payment,
+        &[paid(15_000), gives_up(4_900)],
+        less(),
+        &[paid(9_900), gives_up(4_900)],
+        5_100,
+        0,
+    );
     // Paid beyond it since, because no more was open: it pays now.
     same(of_payment, &[paid(15_000), again(9_900)], less(), &[paid(9_900), again(9_900)], 100, 0);
     same(of_payment, &[paid(19_900), again(19_900)], nothing(), &[again(19_900)], 0, 0);

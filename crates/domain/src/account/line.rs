@@ -237,8 +237,7 @@ impl Invoice {
             turns.collect()
         };
         let opened = in_turns(open, &turns(|sums, amount| sums.money(amount).open))?;
-        let of_lines =
-            turns(|sums, amount| sums.written_off.above(Money::zero(amount.currency())));
+        let of_lines = turns(|sums, amount| sums.written_off.above(Money::zero(amount.currency())));
         let good = in_turns(recovered, &of_lines)?;
         let (opened, good) = opened.zip(good).ok_or(Unfit::Lines(number))?;
         let given = opened.into_iter().zip(good);

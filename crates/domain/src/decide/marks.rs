@@ -2,6 +2,8 @@
 
 use std::collections::BTreeSet;
 
+use calendar::CivilDate;
+
 use super::billing::judge;
 use super::shares::{self, Shares};
 use crate::command::{CaseAction, Command, Correction, MoneyBecomes};
@@ -121,6 +123,7 @@ pub(super) fn mark(
         }
     }
     shares::share(draft, touched, &awaited.shares)?;
+    let money_on = money_on(draft, command);
     for &case in touched {
         if draft.world().case(case)?.earned.is_empty() {
             continue;
@@ -131,10 +134,50 @@ pub(super) fn mark(
         let marks: Vec<FeeMarked> = judge.marks().filter(|mark| !is_awaited(mark)).collect();
         let today = judge.today();
         for mark in marks {
-            draft.add(StreamId::Case(case), today, mark)?;
+            let on = money_on.map_or(today, |on| day_of(draft.world(), case, &mark, (on, today)));
+            draft.add(StreamId::Case(case), on, mark)?;
         }
     }
     Ok(())
+}
+
+/// The day of the money that a command tells of or takes back; of two the later.
+fn money_on(draft: &Draft<'_, '_>, command: &Command) -> Option<CivilDate> {
+    let told = draft.events().iter().filter(|told| match &told.event {
+        Event::Account(event) => event.money_fact().is_some(),
+        Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => false,
+    });
+    let corrected = match command {
+        Command::CorrectMoney { correction, .. } => Some(correction.told.occurred_on),
+        Command::Correct { .. }
+        | Command::Case { .. }
+        | Command::KeepFee { .. }
+        | Command::Review { .. }
+        | Command::Account { .. }
+        | Command::Couple { .. }
+        | Command::ClaimFee { .. }
+        | Command::BillAccount { .. }
+        | Command::Firm { .. }
+        | Command::CorrectFirm(_)
+        | Command::Bank(_)
+        | Command::Begin(_)
+        | Command::Look(_) => None,
+    };
+    told.map(|told| told.occurred_on).chain(corrected).max()
+}
+
+/// The day a mark counts on. What of a fee nothing allowed is known from the day on which it was found. Of a fee of which that
+/// was known before, only its money moves: that mark counts on the day of the money, so that no month shows one without the
+/// other.
+fn day_of(
+    world: &World,
+    case: CaseId,
+    mark: &FeeMarked,
+    (money_on, today): (CivilDate, CivilDate),
+) -> CivilDate {
+    let known = world.case(case).ok().and_then(|case| case.marks.get(&mark.fee.position));
+    let is_of_money = mark.exposed == mark.exposed_before && mark.exposed.is_positive();
+    known.filter(|_| is_of_money).map_or(today, |known| money_on.max(known.since.on).min(today))
 }
 
 /// The account of which an event takes back what was told of its money.

@@ -197,7 +197,7 @@ pub(super) fn note_payout(
     } else if noted.instead_because.is_some() {
         let detail =
             format!("no payout {} is recorded that this could take the place of", noted.payout);
-        return Err(Refusal::new(Reason::ReferenceUnknown, "payout", detail).into());
+        return Err(refused("instead_because", detail).into());
     }
     let count = u32::try_from(noted.lines.len()).unwrap_or(u32::MAX);
     let payout = noted.payout.clone();

@@ -204,10 +204,16 @@ pub(super) async fn accept(
     };
     let answer = session.books.accept_for_close(patient(request)).await?.into_inner();
     let accepted = answer.accepted.clone().unwrap_or_default();
+    // Of these the check says which side has more.
+    let is_sided = ["statement_broken", "bank_differs"].contains(&args.what.as_str());
+    let amount = accepted.amount.as_ref().filter(|_| !is_sided);
+    let amount = match words::amount_if_any(amount) {
+        amount if amount.is_empty() => amount,
+        amount => format!(", {amount}"),
+    };
     let done = format!(
-        "Accepted as it is now, {} in all, {}: once anything of that changes, what is left stands in the way again.",
+        "Accepted as it is now, {} in all{amount}: once anything of that changes, what is left stands in the way again.",
         accepted.count,
-        words::amount_if_any(accepted.amount.as_ref())
     );
     out.change(&answer, "AcceptForCloseResponse", &done, answer.receipt.as_ref())?;
     Ok(Exit::Done)

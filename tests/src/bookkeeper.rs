@@ -115,6 +115,7 @@ impl Bookkeeper {
                 .iter()
                 .map(|(of, amount)| PayoutLine { amount: *amount, movement: of.movement.clone() });
             commands.push(bank(BankAction::NotePayout(PayoutNoted {
+                instead_because: None,
                 lines: lines.collect(),
                 net: usd(net),
                 paid_on: today,

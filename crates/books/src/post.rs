@@ -21,7 +21,7 @@
 //!
 //! **The day of an entry** is the day of its fact. Where the month of that day was closed when it was told, it is the first day that is
 //! open: so nothing that a closed month says changes, and a month that is open says what is known of it now. Of a conclusion (a fee
-//! marked) the fact is that it was concluded. Locks of before, and what money came to by days then, count on the day of telling, as
+//! marked) the fact is that it was concluded; of one that only follows money of a fee that was found before, it is that money. Locks of before, and what money came to by days then, count on the day of telling, as
 //! they ever did: months that were closed on that stay as they were.
 //!
 //! A bank line or an opening balance below zero goes the other way. Reversals, and what is taken back, are the same transfers with the sign turned,

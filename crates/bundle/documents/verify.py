@@ -3114,6 +3114,11 @@ class Books:
             return 0
         return minor(invoice["event"]["payload"]["total"]) - invoice["paid"] - invoice["credited"] - invoice["written_off"]
 
+    def not_credited(self, number):
+        """What was not credited of an invoice."""
+        invoice = self.invoices[number]
+        return max(0, minor(invoice["event"]["payload"]["total"]) - invoice["credited"])
+
     def due(self, number):
         """What nobody paid or forgave of an invoice: what was given up is recovered by a payment."""
         return self.open(number) + self.invoices.get(number, {"written_off": 0})["written_off"]
@@ -3166,10 +3171,10 @@ class Books:
                 owed = max(0, sums["paid"] - allowed)
                 of_exposed = max(0, open_ - max(0, allowed - sums["paid"]))
                 if name in ("payment_settled", "written_off"):
-                    given_up = max(0, sums["written_off"]) if name == "payment_settled" else 0
-                    turns.append((max(0, open_ - of_exposed), of_exposed, given_up))
+                    beyond = max(0, sums["written_off"] if name == "payment_settled" else minor(line["amount"]) - open_)
+                    turns.append((max(0, open_ - of_exposed), of_exposed, beyond))
                 elif name == "credit_granted":
-                    turns.append((of_exposed, max(0, open_ - of_exposed)))
+                    turns.append((of_exposed, max(0, open_ - of_exposed), max(0, minor(line["amount"]) - open_)))
                 elif name in ("refund_requested", "refund_issued"):
                     turns.append((owed, max(0, sums["paid"] - owed)))
                 else:
@@ -3202,11 +3207,11 @@ class Books:
         """What goes back of what is unearned, and of what pays invoices."""
         payment = self.payments[name]
         holds = min(sum_, max(0, payment["amount"] - payment["returned"]))
-        unearned = min(holds, payment["unearned"])
+        unearned = min(holds, max(0, payment["unearned"]))
         left, parts = holds - unearned, []
         for number, applied in payment["applied"]:
             if number in self.invoices:
-                parts.append((number, min(left, applied, self.invoices[number]["paid"])))
+                parts.append((number, min(left, applied, max(0, self.invoices[number]["paid"]))))
                 left -= parts[-1][1]
         return unearned, parts
 
@@ -3293,9 +3298,11 @@ class Books:
         fact = self.told.pop(p["fact"]["position"], None)
         if fact is None:
             return
-        for of, at, sum_ in fact["moved"]:
-            of[at] -= sum_
         name, kind = fact["name"], fact["event"]["event"]
+        for of, at, sum_ in fact["moved"]:
+            # What a credit made unearned of payments stays so until all is gone through by its days.
+            if kind != "credit_granted" or at != "unearned":
+                of[at] -= sum_
         if kind == "payment_settled":
             self.payments.pop(name, None)
         elif kind in ("refund_issued", "chargeback_opened"):
@@ -3400,8 +3407,8 @@ class Books:
                 invoice = invoices[number]
                 invoice["back"] -= part
                 if back["lines"] is None:
-                    due = min(part, self.open(number))
-                    recovered = min(part - due, invoice["written_off"])
+                    due = min(part, max(0, self.open(number)))
+                    recovered = min(part - due, max(0, invoice["written_off"]))
                     self.add(number, "paid", due + recovered, None)
                     self.add(number, "written_off", recovered, None, -1)
                     invoice["lost"] -= recovered
@@ -3595,12 +3602,13 @@ class Books:
         wholes = [minor(line["amount"]) for line in invoice["event"]["payload"]["lines"]]
         taken, lines = self.split(number, "paid", sum_, back["lines"]), invoice["lines"]
         due_of = [min(part, max(0, whole - sum(line.values()))) for line, whole, part in zip(lines, wholes, taken)]
-        good_of = [min(part - due, line["written_off"]) for line, due, part in zip(lines, due_of, taken)]
+        good_of = [min(part - due, max(0, line["written_off"])) for line, due, part in zip(lines, due_of, taken)]
         if is_whole:
-            due = min(sum_ - min(sum_, max(0, invoice["lost"]), invoice["written_off"]), self.open(number))
+            written_off = max(0, invoice["written_off"])
+            due = min(sum_ - min(sum_, max(0, invoice["lost"]), written_off), max(0, self.open(number)))
             opened = [max(0, whole - sum(line.values())) for line, whole in zip(lines, wholes)]
             due_of = in_turns(due, [(min(part, most), max(0, most - part)) for part, most in zip(taken, opened)])
-            good_of = in_turns(min(sum_ - due, invoice["written_off"]), [
+            good_of = in_turns(min(sum_ - due, written_off), [
                 (min(part, max(0, line["written_off"])), max(0, line["written_off"] - part)) for part, line in zip(taken, lines)])
         for place, (line, due, recovered) in enumerate(zip(lines, due_of, good_of), 1):
             invoice["lost"] -= recovered
@@ -4523,7 +4531,11 @@ class Derivation:
             check(p["number"] in books.invoices, "invoice %d was issued before" % p["number"])
         elif name in ("charge_requested", "credit_granted", "written_off"):
             check(not is_amount(p["amount"]), "its amount is not above zero in the firm's currency")
-            check(minor(p["amount"]) > books.open(p["invoice"]), "it is more than was open on an invoice of this account")
+            is_anew = name != "charge_requested" and event["position"] in books.places and p["invoice"] in books.invoices
+            check(not is_anew and minor(p["amount"]) > books.open(p["invoice"]),
+                  "it is more than was open on an invoice of this account")
+            check(is_anew and minor(p["amount"]) > books.not_credited(p["invoice"]),
+                  "it is more than was not credited of an invoice of this account")
         elif name == "payment_failed":
             is_anew = event["position"] in books.places
             check(not books.is_waiting(p["invoice"]) and not is_anew, "no charge of this invoice waited for an answer")

@@ -263,25 +263,63 @@ fn what_rests_on_a_reading_is_corrected_first() {
     };
     first(&[paid(19_900), ("2026-04-20", refund("r1", 900))], less());
     first(&[paid(19_900), ("2026-04-20", chargeback(900))], nothing());
-    // Given up since, because that much was open.
-    first(&[paid(15_000), ("2026-04-20", AccountAction::WriteOff(lower(4_900)))], less());
-    // Paid beyond it since, because no more was open: told right, that payment would have paid it.
-    first(&[paid(15_000), ("2026-04-20", pay("p2", 9_900, Some(1)))], less());
-    first(&[paid(19_900), ("2026-04-20", pay("p2", 19_900, Some(1)))], nothing());
-    // What a client pays for nothing is no matter: it would have paid nothing either way.
-    let mut desk = told(&[paid(19_900), ("2026-04-20", pay("p2", 19_900, None))]);
-    let at = desk.first("payment_settled");
-    correct(&mut desk, at, nothing());
+}
 
-    // A chargeback that never was, after the client had paid again.
-    let mut desk = told(&[
-        paid(19_900),
-        ("2026-04-18", chargeback(19_900)),
-        ("2026-04-20", pay("p2", 19_900, Some(1))),
-    ]);
-    let at = desk.first("chargeback_opened");
-    let detail = refused(&mut desk, at, nothing());
-    assert!(detail.contains("payment settled at position"), "{detail}");
+/// What came since on top of a mistake is never in the way: what was told is gone through by its days without it, and what
+/// finds no room is owed to the client (15 USC 1679b(b): nothing earned stands behind it).
+#[test]
+fn what_a_correction_leaves_over_is_owed_or_given_up_no_more() {
+    let paid = |minor: i64| ("2026-04-16", pay("p1", minor, Some(1)));
+    let again = |minor: i64| ("2026-04-20", pay("p2", minor, Some(1)));
+    let gives_up = |minor: i64| ("2026-04-20", AccountAction::WriteOff(lower(minor)));
+    let forgives = |minor: i64| ("2026-04-18", AccountAction::GrantCredit(lower(minor)));
+    let back = ("2026-04-18", chargeback(19_900));
+    let less = || on("2026-04-16", pay("p1", 9_900, Some(1)));
+    let nothing = || MoneyBecomes::Nothing;
+    let same = |kind: &str, wrong: &[_], becomes: MoneyBecomes, right: &[_], open: i64, owed| {
+        let mut desk = told(wrong);
+        let at = desk.first(kind);
+        correct(&mut desk, at, becomes);
+        let found = desk.account(account(A));
+        assert_eq!((found.open_minor(), found.unearned_minor()), (open, owed), "{wrong:?}");
+        let right = told(right);
+        let found = right.account(account(A));
+        assert_eq!((found.open_minor(), found.unearned_minor()), (open, owed), "{found:?}");
+    };
+    let of_payment = "payment_settled";
+    // Given up since, because that much was open: that much stays given up, and the rest is open.
+    same(
+        of_payment,
+        &[paid(15_000), gives_up(4_900)],
+        less(),
+        &[paid(9_900), gives_up(4_900)],
+        5_100,
+        0,
+    );
+    // Paid beyond it since, because no more was open: it pays now.
+    same(of_payment, &[paid(15_000), again(9_900)], less(), &[paid(9_900), again(9_900)], 100, 0);
+    same(of_payment, &[paid(19_900), again(19_900)], nothing(), &[again(19_900)], 0, 0);
+    // A credit of which no more was open, and more was: what was paid meanwhile is owed.
+    let more = on("2026-04-18", AccountAction::GrantCredit(lower(9_900)));
+    let wrong = [forgives(900), again(19_000)];
+    same("credit_granted", &wrong, more, &[forgives(9_900), again(19_000)], 0, 9_000);
+    // A write-off of more than is open since: what was paid of it is recovered.
+    let gives = |minor: i64| ("2026-04-18", AccountAction::WriteOff(lower(minor)));
+    let more = on("2026-04-18", AccountAction::WriteOff(lower(9_900)));
+    let wrong = [gives(900), again(19_000)];
+    same("written_off", &wrong, more, &[gives(9_900), again(19_000)], 0, 0);
+    // Never more than the invoice has.
+    let mut desk = told(&wrong);
+    let at = desk.first("written_off");
+    let more = on("2026-04-18", AccountAction::WriteOff(lower(20_000)));
+    assert!(refused(&mut desk, at, more).contains("is not credited of invoice 1"));
+    // What a client pays for nothing is no matter: it would have paid nothing either way.
+    let nothing_meant = ("2026-04-20", pay("p2", 19_900, None));
+    let wrong = [paid(19_900), nothing_meant.clone()];
+    same(of_payment, &wrong, nothing(), &[nothing_meant], 19_900, 19_900);
+    // A chargeback that never was, after the client had paid again: paid twice.
+    let wrong = [paid(19_900), back, again(19_900)];
+    same("chargeback_opened", &wrong, nothing(), &[paid(19_900), again(19_900)], 0, 19_900);
 }
 
 #[test]

@@ -163,7 +163,7 @@ impl AccountStatement {
             columns: vec![
                 Column::text("Day", 14),
                 Column::text("What", 35),
-                Column::amounts("Billed", 17),
+                Column::amounts("Billed, paid back", 17),
                 Column::amounts("Paid, taken off", 17),
                 Column::amounts("Balance", 17),
             ],

@@ -144,11 +144,11 @@ table!(
 ]);
 
 table!(
-    /// Fees earned, by plan.
-    REVENUE, "Revenue_By_Plan", "Fees earned in the month (ASC 606, work billed in arrears).", [
+    /// Revenue, by plan.
+    REVENUE, "Revenue_By_Plan", "Fees earned in the month (ASC 606, work billed in arrears), less what was taken off in it because nothing allowed it.", [
     "Plan": "The plan's code; empty for fees claimed before it was kept",
-    "Fees": "How many",
-    "Amount": "Their sum",
+    "Fees": "How many were earned",
+    "Amount": "Their sum, less what was taken off",
     "Amount_Currency": "ISO 4217",
 ]);
 

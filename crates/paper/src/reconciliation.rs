@@ -80,7 +80,7 @@ pub fn item_words(kind: &str) -> String {
 
 const CAUTIONS: &[&str] = &[
     "Made from the firm's log alone: statements as the bank's files have them, and the ledger as entries make it.",
-    "The balance per ledger is the balance per statement, less every item above.",
+    "The balance per statement and every item below it come to the balance per ledger: of an item below zero the ledger has less.",
 ];
 
 impl ReconciledBank {

@@ -59,6 +59,42 @@ fn paid() -> Desk {
     desk
 }
 
+const LINES: &str = "Day,In,Out\n2025-05-05,193.03,\n2025-05-06,,12.00\n";
+const LINE_COLUMNS: &str =
+    r#"{"form": {"date_format": "%Y-%m-%d"}, "booked_on": "Day", "credit": "In", "debit": "Out"}"#;
+
+/// A table says nothing of the account it is of: under a second code of the firm's the same money would be there twice (common
+/// practice, no source).
+#[test]
+fn a_table_is_of_one_account() {
+    let desk = Desk::with_cases();
+    for code in ["operating", "reserve"] {
+        let declare = ["books", "bank-account", code, "--name", code, "--opened-on", "2025-05-01"];
+        desk.done(&[&declare[..], &["--opening", "100.00"]].concat());
+    }
+    let (file, columns) = (desk.file("may.csv", LINES), desk.file("lines.json", LINE_COLUMNS));
+    let import =
+        |bank: &'static str| ["books", "import-bank", &file, "--bank", bank, "--mapping", &columns];
+    assert!(desk.done(&import("operating")).contains("2 lines read, 2 of them new."));
+    for also in [vec![], vec!["--dry-run"]] {
+        let refused = desk.run(&[&import("reserve")[..], &also].concat());
+        assert_eq!(refused.code, 3, "{refused:?}");
+        for said in ["recorded as one of operating: all its 2 lines", "Nothing was recorded"] {
+            assert!(refused.err.contains(said), "{refused:?}");
+        }
+    }
+    assert!(desk.done(&import("operating")).contains("2 lines read, 0 of them new."));
+    // Two accounts may have just such lines: somebody says so. The statement's balances are of one account all the same.
+    let balances = ["--from", "2025-05-01", "--through", "2025-05-31"];
+    let balances = [&balances[..], &["--opening", "100.00", "--closing", "281.03"]].concat();
+    desk.done(&[&import("operating")[..], &balances].concat());
+    let both = [&import("reserve")[..], &["--same-lines"]].concat();
+    assert!(desk.done(&both).contains("2 lines read, 2 of them new."));
+    let refused = desk.run(&[&both[..], &balances].concat());
+    assert_eq!(refused.code, 3, "{refused:?}");
+    assert!(refused.err.contains("recorded as a statement of operating"), "{refused:?}");
+}
+
 #[test]
 fn a_month_from_the_banks_file_to_its_close() {
     let desk = paid();
@@ -131,6 +167,20 @@ fn a_month_from_the_banks_file_to_its_close() {
     let import = ["books", "import-payouts", &payouts, "--mapping", &columns];
     assert!(desk.done(&import).contains("1 payouts read, 1 of them new."));
     assert!(desk.done(&import).contains("1 payouts read, 0 of them new."));
+    // The processor had written another sum: what takes its place is shown first, and both stay in the log.
+    let other = desk.file("other.csv", &PAYOUTS.replace("5.97", "6.97"));
+    let import_other = ["books", "import-payouts", &other, "--mapping", &columns];
+    let refused = desk.run(&import_other);
+    assert!(refused.code == 3 && refused.err.contains("says something else"), "{refused:?}");
+    let instead = [&import_other[..], &["--instead-because", "The file was cut short."]].concat();
+    for also in [vec!["--dry-run"], vec![]] {
+        let said = desk.done(&[&instead[..], &also].concat());
+        let changes =
+            "recorded as USD 193.03 of 2025-05-02 with 1 movements; by the file USD 192.03 of";
+        assert!(said.contains(changes), "{said}");
+    }
+    let back = [&import[..], &["--instead-because", "It was whole."]].concat();
+    assert!(desk.done(&back).contains("1 payouts read, 1 of them new."));
     // What the bank wrote in free text, and its number of the account, are nowhere.
     let events = desk.done(&["follow", "--once", "--json"]);
     assert!(!events.contains("For Ada") && !events.contains("000123456789"), "{events}");
@@ -276,6 +326,19 @@ fn a_fee_that_is_not_allowed_is_asked_for_on_no_page() {
     open.done(&["bill", "--as-of", "2025-05-01"]);
     assert!(!page(&open, &["invoice", "1"]).contains("Not allowed"));
     early(&open);
+    // What was taken off is no fee of the month in which it was.
+    let exposed = open.run(&["payment", "exposures", "--json"]).json().remove(0);
+    let found = exposed["exposures"].as_array().unwrap().iter();
+    let on = &found.last().unwrap()["foundOn"];
+    let month = format!("{}-{:0>2}", on["year"], on["month"]);
+    let revenue = |month: &str| {
+        let answer = open.run(&["books", "revenue", month, "--json"]).json().remove(0);
+        let plan = &answer["plans"][0];
+        let fees = plan["fees"].as_str().map_or(0, |fees| fees.parse::<i64>().unwrap());
+        (fees, plan["amount"]["units"].as_str().unwrap().to_owned())
+    };
+    assert_eq!(revenue("2025-04"), (1, "199".into()));
+    assert_eq!(revenue(&month), (0, "-199".into()));
     let invoice = page(&open, &["invoice", "1"]);
     for part in ["Not allowed, and not asked for", "USD -199.00", "USD 0.00"] {
         assert!(invoice.contains(part), "{part}: {invoice}");

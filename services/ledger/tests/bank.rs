@@ -2,6 +2,7 @@
 //! hand.
 
 use api::v1;
+use tonic::Code;
 use tonic_types::StatusExt as _;
 
 use super::books::{Month, amount, cents, february, said};
@@ -216,6 +217,7 @@ async fn an_impossible_payout_is_taken_back_and_one_behind_a_line_is_not() {
             name: "pay-99".into(),
             amount: amount(1_000),
         }],
+        ..v1::NotePayoutRequest::default()
     };
     let noted = month.service.books().note_payout(impossible).await.unwrap().into_inner();
     let late = |blocks: &[(String, i64, i32)]| {
@@ -226,6 +228,44 @@ async fn an_impossible_payout_is_taken_back_and_one_behind_a_line_is_not() {
     assert_eq!(late(&month.blocks().await), Some(19_226));
     month.explain().await;
     let behind = month.take_back(&month.payout).await.unwrap_err();
+    assert!(said(&behind).contains("reverse that match first"), "{}", said(&behind));
+}
+
+/// A payout that was told wrongly is corrected in one act: what was really paid out takes its place, and both stay in the log.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_payout_is_told_anew_in_one_act_until_a_match_names_it() {
+    let month = Month::open().await;
+    let told = |net: i64, because: &str| v1::NotePayoutRequest {
+        parent: month.firm.clone(),
+        request_id: id(),
+        payout: "po-9".into(),
+        paid_on: february(10),
+        net: amount(net),
+        lines: vec![v1::PayoutLine {
+            kind: v1::MovementKind::Payment.into(),
+            name: "pay-99".into(),
+            amount: amount(net),
+        }],
+        instead_because: because.into(),
+    };
+    let note = async |told: v1::NotePayoutRequest| {
+        let answer = month.service.books().note_payout(told).await;
+        answer.map(|answer| answer.into_inner().receipt.unwrap().event_count)
+    };
+    let unknown = note(told(1_000, "It was mistyped.")).await.unwrap_err();
+    assert!(said(&unknown).contains("no payout po-9 is recorded"), "{}", said(&unknown));
+    assert_eq!(note(told(1_000, "")).await.unwrap(), 2);
+    let refused = note(told(1_200, "")).await.unwrap_err();
+    assert_eq!(refused.code(), Code::AlreadyExists, "{refused:?}");
+    let late = |blocks: &[(String, i64, i32)]| {
+        blocks.iter().find(|of| of.0 == "payouts_late").map(|of| of.1)
+    };
+    assert_eq!(note(told(1_200, "It was mistyped.")).await.unwrap(), 3, "taken back, told anew");
+    assert_eq!(late(&month.blocks().await), Some(19_226 + 1_200));
+    assert_eq!(note(told(1_200, "It was mistyped.")).await.unwrap(), 0, "it says so already");
+    month.explain().await;
+    let behind = v1::NotePayoutRequest { payout: "po-1".into(), ..told(1_000, "It was mistyped.") };
+    let behind = note(behind).await.unwrap_err();
     assert!(said(&behind).contains("reverse that match first"), "{}", said(&behind));
 }
 

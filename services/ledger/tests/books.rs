@@ -131,6 +131,7 @@ impl Month {
             paid_on: february(16),
             net: amount(19_226),
             lines: vec![line("pay-1"), line("pay-2")],
+            ..v1::NotePayoutRequest::default()
         };
         let noted = self.service.books().note_payout(payout).await.unwrap().into_inner();
         self.payout = noted.deposit;

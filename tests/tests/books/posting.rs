@@ -10,7 +10,9 @@ use counterfoil_tests::shared;
 use domain::command::{
     AccountAction, CaseAction, Command, Dated, FirmAction, Lower, PaymentReceived, Refund,
 };
-use domain::event::{AccountEvent, BookAccount, Event, FirmEvent, PeriodLocked, Recorded};
+use domain::event::{
+    AccountEvent, BookAccount, Event, FirmEvent, PeriodLocked, Recorded, ServicePaused,
+};
 use domain::money::{Currency, Money};
 use domain::value::Personal;
 
@@ -27,6 +29,11 @@ fn day(text: &str) -> CivilDate {
 fn paid(name: &str, minor: i64) -> AccountAction {
     let (amount, payment) = (usd(minor), reference(name));
     AccountAction::PaymentReceived(PaymentReceived { amount, invoice: Some(1), payment })
+}
+
+fn refund(of: &str, name: &str, minor: i64) -> AccountAction {
+    let (amount, payment, refund) = (usd(minor), reference(of), reference(name));
+    AccountAction::Refund(Refund { amount, payment, reason: None, refund, request: None })
 }
 
 fn written_off(minor: i64) -> AccountAction {
@@ -158,4 +165,51 @@ fn older_locks_and_restatements_count_on_the_day_of_telling() {
     let late: Vec<_> = late.map(|of| (of.kind, of.posted_on)).collect();
     let told = day("2025-09-05");
     assert_eq!(late, [("payment_settled", told), ("money_restated", told)]);
+}
+
+/// Three fees of one invoice, of which the last is found on 14 June to be one that nothing allowed.
+fn exposed() -> Desk {
+    let mut desk = shared::billed();
+    let away = Personal::parse("away").unwrap();
+    let paused = CaseAction::PauseService(ServicePaused { reason: away });
+    desk.tell("2025-06-14", "2025-05-09", [paused]);
+    desk.tell("2025-06-14", "2025-05-11", [CaseAction::ResumeService]);
+    desk
+}
+
+/// What is paid of a fee that nothing allows is owed to the client on the day on which it was paid (15 USC 1679b(b)), whenever
+/// that is told: no open month has the money without what it is.
+#[test]
+fn what_is_paid_late_of_a_fee_that_was_found_not_allowed_is_owed_from_the_day_of_the_money() {
+    let mut desk = exposed();
+    desk.told_late("2025-08-05", "2025-06-20", paid("p1", 32_700));
+    desk.told_late("2025-08-06", "2025-07-02", refund("p1", "r1", 4_000));
+    let entries = whole(&desk.0.log);
+    let receivable = balances(&entries, BookAccount::Receivable);
+    assert!(receivable.values().all(|&minor| minor >= 0), "{receivable:?}");
+    let owed = balances(&entries, BookAccount::OwedToClients);
+    let found = on(&receivable, "2025-06-13") - on(&receivable, "2025-06-14");
+    assert!(found > 4_000, "{receivable:?}");
+    assert_eq!(on(&owed, "2025-06-19"), 0, "{owed:?}");
+    assert_eq!(on(&owed, "2025-06-30"), -found, "{owed:?}");
+    assert_eq!(on(&owed, "2025-07-31"), 4_000 - found, "{owed:?}");
+    assert_eq!(on(&owed, "2025-08-31"), 4_000 - found, "August has nothing of it");
+
+    // Nobody had found it by the day of this payment: until then its month says what was known.
+    let mut desk = exposed();
+    desk.told_late("2025-08-05", "2025-06-10", paid("p1", 32_700));
+    let owed = balances(&whole(&desk.0.log), BookAccount::OwedToClients);
+    assert_eq!((on(&owed, "2025-06-13"), on(&owed, "2025-06-14")), (0, -found), "{owed:?}");
+
+    // June is closed: the first of July takes the payment and what it is.
+    let mut desk = exposed();
+    close(&mut desk, "2025-07-01", "2025-06-30");
+    desk.told_late("2025-08-05", "2025-06-20", paid("p1", 32_700));
+    let entries = whole(&desk.0.log);
+    let (owed, receivable) = (
+        balances(&entries, BookAccount::OwedToClients),
+        balances(&entries, BookAccount::Receivable),
+    );
+    assert_eq!((on(&owed, "2025-06-30"), on(&owed, "2025-07-01")), (0, -found), "{owed:?}");
+    assert!(receivable.values().all(|&minor| minor >= 0), "{receivable:?}");
 }

@@ -236,7 +236,14 @@ pub fn note_payout(
             let amount = f.money("amount", m.amount.as_ref());
             Some(PayoutLine { amount: amount?, movement: movement? })
         });
-        let noted = PayoutNoted { lines: lines?, net: net?, paid_on: paid_on?, payout: payout? };
+        let because = f.parse_optional("instead_because", &m.instead_because, Text::parse);
+        let noted = PayoutNoted {
+            instead_because: because?,
+            lines: lines?,
+            net: net?,
+            paid_on: paid_on?,
+            payout: payout?,
+        };
         bank(firm, request_id, Some(BankAction::NotePayout(noted)))
     })
 }

@@ -247,8 +247,8 @@ impl Before<'_> {
                 wrong
             }
             AccountEvent::ChargebackLost(e) => self.ends(&e.chargeback),
-            AccountEvent::CreditGranted(e) => self.of_open(e.invoice, e.amount),
-            AccountEvent::WrittenOff(e) => self.of_open(e.invoice, e.amount),
+            AccountEvent::CreditGranted(e) => self.lowered(recorded, e.invoice, e.amount),
+            AccountEvent::WrittenOff(e) => self.lowered(recorded, e.invoice, e.amount),
             AccountEvent::UnearnedPaymentFound(e) => list([(
                 e.cites.as_str() != ExposureKind::PaymentUnearned.cites(),
                 "an unearned payment cites 15 USC 1679b(b)",
@@ -296,6 +296,19 @@ impl Before<'_> {
         list([
             (!self.is_amount(amount), "its amount is not above zero in the firm's currency"),
             (!is_within, "it is more than was open on an invoice of this account"),
+        ])
+    }
+
+    /// What is told anew may be more than is open since, and is no more than was not credited.
+    fn lowered(&self, recorded: &Recorded, invoice: u64, amount: Money) -> Vec<String> {
+        if !self.account.tells_anew(recorded.position) {
+            return self.of_open(invoice, amount);
+        }
+        let most = self.account.invoices.get(&invoice).map(domain::account::Invoice::not_credited);
+        let is_within = most.is_some_and(|most| amount.minor() <= most.minor());
+        list([
+            (!self.is_amount(amount), "its amount is not above zero in the firm's currency"),
+            (!is_within, "it is more than was not credited of an invoice of this account"),
         ])
     }
 

@@ -1,9 +1,7 @@
 //! A fact about money that was told wrongly.
 
-use calendar::CivilDate;
-
-use super::decide::{failure, received};
-use super::{Account, Facts, MoneyTold, Unfit, decide};
+use super::decide::{Most, credit, failure, received, write_off};
+use super::{Account, Facts, MoneyTold, decide};
 use crate::command::{
     AccountAction, ChargeFailed, Chargeback, Lower, MoneyBecomes, MoneyCorrection, PaymentReceived,
     Refund,
@@ -81,7 +79,9 @@ fn fact_of<'a>(
 /// Decides a correction. `facts` are those of the account at which the fact is told anew, on its new day; `to` is
 /// that account where it is another one.
 ///
-/// What the old reading moved is taken back; a new one is decided as it would be now, on the account without it.
+/// What the old reading moved is taken back; a new one is decided as it would be now, on the account without it. What came
+/// since and rested on it is never in the way: right behind, all that was told is gone through by its days (`by_days`), and
+/// what finds no room there is owed to the client, or given up no more.
 pub(crate) fn correct(
     account: &Account,
     own: &Facts,
@@ -97,7 +97,6 @@ pub(crate) fn correct(
     without.take_out(told.position).map_err(|unfit| {
         own.refuse(Reason::StateRefuses, format!("it cannot be taken back: {unfit}"))
     })?;
-    what_is_left(account, &without, own, fact)?;
     let again = match &correction.becomes {
         MoneyBecomes::Nothing => Vec::new(),
         MoneyBecomes::OnDay(_) => {
@@ -127,9 +126,6 @@ pub(crate) fn correct(
         (_, true) => None,
         (_, false) => Some(own.id),
     };
-    let changed = after(&without, own.on, told, at.filter(|at| *at == own.id).and(again.first()));
-    let changed = changed.map_err(|unfit| own.refuse(Reason::ValueRefused, unfit.to_string()))?;
-    what_came_since(account, &changed, own, fact)?;
     let event = MoneyCorrected {
         again: at,
         fact: told.reference(),
@@ -138,22 +134,6 @@ pub(crate) fn correct(
         said_by: correction.said_by.clone(),
     };
     Ok(Corrected { event, again })
-}
-
-/// The account as it stands with what is told anew of it.
-fn after(
-    without: &Account,
-    on: CivilDate,
-    told: &Recorded,
-    again: Option<&AccountEvent>,
-) -> Result<Account, Unfit> {
-    let mut after = without.clone();
-    if let Some(event) = again {
-        let version = after.version + 1;
-        let recorded = Recorded { occurred_on: on, stream_version: version, ..told.clone() };
-        after.evolve(&recorded, event)?;
-    }
-    Ok(after)
 }
 
 /// The reading that takes the place of a fact at its own account.
@@ -175,7 +155,20 @@ fn told_anew(
     {
         return Ok(vec![failure(own, old.attempt, new).into()]);
     }
-    decide(without, own, action)
+    match action {
+        AccountAction::GrantCredit(lower) => credit(without, own, lower, Most::NotCredited),
+        AccountAction::WriteOff(lower) => write_off(without, own, lower, Most::NotCredited),
+        AccountAction::PaymentReceived(_)
+        | AccountAction::ChargeFailed(_)
+        | AccountAction::Refund(_)
+        | AccountAction::OpenChargeback(_)
+        | AccountAction::ChargebackWon(_)
+        | AccountAction::ChargebackLost(_)
+        | AccountAction::ChangeCard(_)
+        | AccountAction::RequestCharge { .. }
+        | AccountAction::RequestRefund(_)
+        | AccountAction::RefundFailed(_) => decide(without, own, action),
+    }
 }
 
 /// A payment, told at another account under its name.
@@ -205,80 +198,6 @@ fn no_fact(own: &Facts, told: &Recorded) -> Refusal {
 /// A kind of fact in words.
 fn words(kind: MoneyFact) -> String {
     kind.code().replace('_', " ")
-}
-
-/// Without the fact, nothing that came since is more than there is: else it rests on the fact.
-fn what_is_left(
-    before: &Account,
-    without: &Account,
-    own: &Facts,
-    fact: &MoneyTold,
-) -> Result<(), Refusal> {
-    for number in fact.invoices() {
-        let (Some(then), Some(now)) = (before.invoices.get(&number), without.invoices.get(&number))
-        else {
-            continue;
-        };
-        if now.overdrawn() <= then.overdrawn() {
-            continue;
-        }
-        let since = before
-            .told
-            .values()
-            .rev()
-            .find(|later| later.came_since(fact) && later.invoices().contains(&number));
-        let detail = match since {
-            Some(later) => format!(
-                "the {0} at position {1} is of invoice {number} as it was left: correct the fact at position {1} first",
-                words(later.kind),
-                later.mark.at.position
-            ),
-            None => format!("without it invoice {number} would be settled with more than it is"),
-        };
-        return Err(own.refuse(Reason::StateRefuses, detail));
-    }
-    Ok(())
-}
-
-/// What was given up of an invoice, and what was paid beyond it, since and because of the fact.
-fn what_came_since(
-    before: &Account,
-    after: &Account,
-    own: &Facts,
-    fact: &MoneyTold,
-) -> Result<(), Refusal> {
-    for number in fact.invoices() {
-        let (Some(then), Some(now)) = (before.invoices.get(&number), after.invoices.get(&number))
-        else {
-            continue;
-        };
-        let since = before.told.values().find(|later| {
-            later.came_since(fact)
-                && match later.kind {
-                    MoneyFact::WrittenOff => {
-                        then.open() != now.open() && later.invoices().contains(&number)
-                    }
-                    MoneyFact::PaymentSettled => {
-                        now.open().is_positive() && before.is_over(later, number)
-                    }
-                    MoneyFact::PaymentFailed
-                    | MoneyFact::RefundIssued
-                    | MoneyFact::ChargebackOpened
-                    | MoneyFact::ChargebackWon
-                    | MoneyFact::ChargebackLost
-                    | MoneyFact::CreditGranted => false,
-                }
-        });
-        if let Some(later) = since {
-            let detail = format!(
-                "the {0} at position {1} was told when invoice {number} was settled by it: correct the fact at position {1} first",
-                words(later.kind),
-                later.mark.at.position
-            );
-            return Err(own.refuse(Reason::StateRefuses, detail));
-        }
-    }
-    Ok(())
 }
 
 impl Account {
@@ -317,16 +236,6 @@ impl Account {
         let (kind, at) = (words(later.kind), later.mark.at.position);
         let is = format!("the {kind} at position {at} is of the payment {payment}");
         Some(Resting { is, first: format!("correct the fact at position {at}") })
-    }
-
-    /// Whether a payment was for an invoice, and holds money still that was more than was open on it.
-    fn is_over(&self, told: &MoneyTold, number: u64) -> bool {
-        let payment = told.name.as_ref().and_then(|name| self.payments.get(name));
-        payment.is_some_and(|payment| {
-            let is_of = payment.meant == Some(number)
-                || payment.applied.iter().any(|applied| applied.invoice == number);
-            is_of && payment.unearned_left.is_positive()
-        })
     }
 }
 

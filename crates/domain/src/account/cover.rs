@@ -30,6 +30,8 @@ impl Flow<'_> {
     fn turns(self, at: (u64, u32), amount: Money, line: &LineMoney, exposed: Money) -> [Money; 3] {
         let part = line.of_part(amount, exposed);
         let zero = Money::zero(amount.currency());
+        // What is told anew may lower an invoice by more than is open on it since.
+        let beyond = amount.above(line.open);
         let [first, then] = match self {
             // What was given up is recovered once nothing is open.
             Self::Payment => {
@@ -37,8 +39,8 @@ impl Flow<'_> {
                 let given_up = bad_debt.plus(charged_back).unwrap_or(zero);
                 return [line.open.above(part.open), part.open, given_up];
             }
-            Self::WriteOff => [line.open.above(part.open), part.open],
-            Self::Credit => [part.open, line.open.above(part.open)],
+            Self::WriteOff => return [line.open.above(part.open), part.open, beyond],
+            Self::Credit => return [part.open, line.open.above(part.open), beyond],
             Self::Refund => [part.owed, line.paid.above(part.owed)],
             Self::Chargeback(payment) => {
                 let held = payment.held_of(at).unwrap_or(zero);

@@ -90,17 +90,41 @@ pub(crate) fn decide(
             open_chargeback(account, facts, name)?;
             Ok(vec![ChargebackLost { chargeback: name.clone() }.into()])
         }
-        AccountAction::GrantCredit(lower) => {
-            let lines = lowered(account, facts, lower, Flow::Credit)?;
-            let Lower { amount, invoice, reason } = lower.clone();
-            Ok(vec![CreditGranted { amount, invoice, lines, reason }.into()])
-        }
-        AccountAction::WriteOff(lower) => {
-            let lines = lowered(account, facts, lower, Flow::WriteOff)?;
-            let Lower { amount, invoice, reason } = lower.clone();
-            Ok(vec![WrittenOff { amount, invoice, lines, reason }.into()])
-        }
+        AccountAction::GrantCredit(lower) => credit(account, facts, lower, Most::Open),
+        AccountAction::WriteOff(lower) => write_off(account, facts, lower, Most::Open),
     }
+}
+
+/// How much an invoice is lowered by at most.
+#[derive(Clone, Copy)]
+pub(super) enum Most {
+    /// What is open on it.
+    Open,
+    /// What was not credited of it: a credit or a write-off that happened is told in the stead of another, however much is
+    /// open since. What it forgives of what was paid is owed to the client.
+    NotCredited,
+}
+
+pub(super) fn credit(
+    account: &Account,
+    facts: &Facts,
+    lower: &Lower,
+    most: Most,
+) -> Result<Vec<AccountEvent>, Refusal> {
+    let lines = lowered(account, facts, lower, (Flow::Credit, most))?;
+    let Lower { amount, invoice, reason } = lower.clone();
+    Ok(vec![CreditGranted { amount, invoice, lines, reason }.into()])
+}
+
+pub(super) fn write_off(
+    account: &Account,
+    facts: &Facts,
+    lower: &Lower,
+    most: Most,
+) -> Result<Vec<AccountEvent>, Refusal> {
+    let lines = lowered(account, facts, lower, (Flow::WriteOff, most))?;
+    let Lower { amount, invoice, reason } = lower.clone();
+    Ok(vec![WrittenOff { amount, invoice, lines, reason }.into()])
 }
 
 fn invoice<'a>(account: &'a Account, facts: &Facts, number: u64) -> Result<&'a Invoice, Refusal> {
@@ -302,12 +326,12 @@ fn open_chargeback(account: &Account, facts: &Facts, name: &ProcessorRef) -> Res
     }
 }
 
-/// The lines that an invoice is lowered of, at most by what is open on it. None is lowered before it is there.
+/// The lines that an invoice is lowered of. None is lowered before it is there.
 fn lowered(
     account: &Account,
     facts: &Facts,
     e: &Lower,
-    flow: Flow<'_>,
+    (flow, most): (Flow<'_>, Most),
 ) -> Result<Option<Vec<LinePart>>, Refusal> {
     facts.check(e.amount)?;
     let lowered = invoice(account, facts, e.invoice)?;
@@ -315,9 +339,12 @@ fn lowered(
         let detail = format!("invoice {} was issued on {}", e.invoice, lowered.issued.on);
         return Err(facts.refuse(Reason::DateImpossible, detail));
     }
-    let open = lowered.open();
-    if e.amount.minor() > open.minor() {
-        let detail = format!("only {open} is open on invoice {}", e.invoice);
+    let (most, is) = match most {
+        Most::Open => (lowered.open(), "open on"),
+        Most::NotCredited => (lowered.not_credited(), "not credited of"),
+    };
+    if e.amount.minor() > most.minor() {
+        let detail = format!("only {most} is {is} invoice {}", e.invoice);
         return Err(Refusal::new(Reason::ValueRefused, "amount", detail));
     }
     lines(account, facts, flow, &[Applied { amount: e.amount, invoice: e.invoice }])

@@ -201,7 +201,8 @@ impl Invoice {
         let lines = self.lines.iter().zip(&self.sums).zip(taken);
         let given = lines.map(|((line, sums), taken)| {
             let open = taken.min(sums.money(line.amount).open);
-            let recovered = taken.above(open).min(sums.written_off);
+            let zero = Money::zero(taken.currency());
+            let recovered = taken.above(open).min(sums.written_off.above(zero));
             GivenToLine { open, recovered }
         });
         Ok(given.collect())
@@ -217,9 +218,10 @@ impl Invoice {
     ) -> Result<Vec<GivenToLine>, Unfit> {
         let zero = Money::zero(taken.currency());
         let lost = self.sums.iter().map(|sums| sums.lost).try_fold(zero, Money::plus)?;
-        let first = taken.min(lost.above(zero)).min(self.written_off);
-        let open = taken.above(first).min(self.checked_open()?);
-        let recovered = taken.above(open).min(self.written_off);
+        let written_off = self.written_off.above(zero);
+        let first = taken.min(lost.above(zero)).min(written_off);
+        let open = taken.above(first).min(self.checked_open()?.above(zero));
+        let recovered = taken.above(open).min(written_off);
         // What a refund gave back of it since is taken no more.
         let of_line = |line: u32| {
             let is_its = |part: &&LinePart| (part.invoice, part.line) == (number, line);
@@ -235,9 +237,8 @@ impl Invoice {
             turns.collect()
         };
         let opened = in_turns(open, &turns(|sums, amount| sums.money(amount).open))?;
-        let written_off =
-            turns(|sums, amount| sums.written_off.above(Money::zero(amount.currency())));
-        let good = in_turns(recovered, &written_off)?;
+        let of_lines = turns(|sums, amount| sums.written_off.above(Money::zero(amount.currency())));
+        let good = in_turns(recovered, &of_lines)?;
         let (opened, good) = opened.zip(good).ok_or(Unfit::Lines(number))?;
         let given = opened.into_iter().zip(good);
         Ok(given.map(|(open, recovered)| GivenToLine { open, recovered }).collect())

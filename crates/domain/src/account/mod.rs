@@ -101,15 +101,9 @@ impl Invoice {
         self.checked_open().expect("what is open is an amount: the fold and snapshots hold it")
     }
 
-    /// How far its sums are beyond what they may be, all in all: nothing, unless what some rest on was taken away.
-    fn overdrawn(&self) -> i128 {
-        let beyond = |minor: i128| minor.max(0);
-        let [paid, credited, written_off, open] =
-            [self.paid, self.credited, self.written_off, self.open()]
-                .map(|m| i128::from(m.minor()));
-        let lost: i128 = self.sums.iter().map(|sums| i128::from(sums.lost.minor())).sum();
-        let below = beyond(-paid) + beyond(-credited) + beyond(-written_off) + beyond(-lost);
-        below + beyond(lost - written_off) + beyond(-open)
+    /// What was not credited of it.
+    pub fn not_credited(&self) -> Money {
+        self.total.above(self.credited)
     }
 
     fn checked_open(&self) -> Result<Money, MoneyError> {
@@ -420,11 +414,13 @@ impl Account {
         let payment = self.payments.get(payment).ok_or(Unfit::Missing("a payment"))?;
         // Of an invoice that several payments paid, each takes back its own alone.
         let holds = amount.min(payment.left());
-        let unearned = holds.min(payment.unearned_left);
+        // Without a fact that was told wrongly, and before all is gone through by its days, a sum may be below zero.
+        let zero = Money::zero(amount.currency());
+        let unearned = holds.min(payment.unearned_left.above(zero));
         let mut left = holds.minus(unearned)?;
         let mut invoices = Vec::new();
         for applied in &payment.applied {
-            let paid = self.invoice(applied.invoice)?.paid;
+            let paid = self.invoice(applied.invoice)?.paid.above(zero);
             let part = left.min(applied.amount).min(paid);
             left = left.minus(part)?;
             invoices.push(Applied { amount: part, invoice: applied.invoice });
@@ -448,15 +444,15 @@ impl Account {
                 Some(false) | None => known.given_to_lines(named, taken, invoice),
             });
             let lines = lines.transpose()?;
+            let zero = Money::zero(taken.currency());
             let (open, recovered) = if let Some(lines) = &lines {
-                let zero = Money::zero(taken.currency());
                 let sum = |of: fn(&GivenToLine) -> Money| {
                     lines.iter().map(of).try_fold(zero, Money::plus)
                 };
                 (sum(|line| line.open)?, sum(|line| line.recovered)?)
             } else {
-                let open = taken.min(known.checked_open()?);
-                (open, taken.minus(open)?.min(known.written_off))
+                let open = taken.min(known.checked_open()?.above(zero));
+                (open, taken.minus(open)?.min(known.written_off.above(zero)))
             };
             let left = taken.minus(open)?.minus(recovered)?;
             again.invoices.push(GivenToInvoice { invoice, taken, open, recovered, lines });

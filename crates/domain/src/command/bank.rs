@@ -24,6 +24,8 @@ pub struct LineNoted {
 /// A payout, as the processor reports it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PayoutNoted {
+    /// Why it takes the place of what is recorded of the payout, which was told wrongly.
+    pub instead_because: Option<Text>,
     /// Every movement in it.
     pub lines: Vec<PayoutLine>,
     /// What reaches the bank.

@@ -2,10 +2,12 @@
 
 use std::collections::BTreeSet;
 
+use calendar::CivilDate;
+
 use super::billing::judge;
 use super::shares::{self, Shares};
 use crate::command::{CaseAction, Command, Correction, MoneyBecomes};
-use crate::event::{CaseEvent, Event, FeeMarked, StreamId};
+use crate::event::{AccountEvent, CaseEvent, Event, FeeMarked, Recorded, StreamId};
 use crate::ids::{AccountId, CaseId};
 use crate::world::{Draft, Halt, World};
 
@@ -112,10 +114,16 @@ pub(super) fn mark(
     if !is_review && !bears {
         return Ok(());
     }
-    for id in accounts_of(draft, touched)?.difference(&awaited.accounts) {
-        shares::restate(draft, *id)?;
+    // What was told wrongly leaves sums behind that only all that was told comes right by: that waits for no review.
+    let corrected: BTreeSet<AccountId> =
+        draft.events().iter().filter_map(|told| corrected(told)).collect();
+    for id in accounts_of(draft, touched)? {
+        if corrected.contains(&id) || !awaited.accounts.contains(&id) {
+            shares::restate(draft, id)?;
+        }
     }
     shares::share(draft, touched, &awaited.shares)?;
+    let money_on = money_on(draft, command);
     for &case in touched {
         if draft.world().case(case)?.earned.is_empty() {
             continue;
@@ -126,10 +134,65 @@ pub(super) fn mark(
         let marks: Vec<FeeMarked> = judge.marks().filter(|mark| !is_awaited(mark)).collect();
         let today = judge.today();
         for mark in marks {
-            draft.add(StreamId::Case(case), today, mark)?;
+            let on = money_on.map_or(today, |on| day_of(draft.world(), case, &mark, (on, today)));
+            draft.add(StreamId::Case(case), on, mark)?;
         }
     }
     Ok(())
+}
+
+/// The day of the money that a command tells of or takes back; of two the later.
+fn money_on(draft: &Draft<'_, '_>, command: &Command) -> Option<CivilDate> {
+    let told = draft.events().iter().filter(|told| match &told.event {
+        Event::Account(event) => event.money_fact().is_some(),
+        Event::Case(_) | Event::Deposit(_) | Event::Firm(_) | Event::Look(_) => false,
+    });
+    let corrected = match command {
+        Command::CorrectMoney { correction, .. } => Some(correction.told.occurred_on),
+        Command::Correct { .. }
+        | Command::Case { .. }
+        | Command::KeepFee { .. }
+        | Command::Review { .. }
+        | Command::Account { .. }
+        | Command::Couple { .. }
+        | Command::ClaimFee { .. }
+        | Command::BillAccount { .. }
+        | Command::Firm { .. }
+        | Command::CorrectFirm(_)
+        | Command::Bank(_)
+        | Command::Begin(_)
+        | Command::Look(_) => None,
+    };
+    told.map(|told| told.occurred_on).chain(corrected).max()
+}
+
+/// The day a mark counts on. What of a fee nothing allowed is known from the day on which it was found. Of a fee of which that
+/// was known before, only its money moves: that mark counts on the day of the money, so that no month shows one without the
+/// other.
+fn day_of(
+    world: &World,
+    case: CaseId,
+    mark: &FeeMarked,
+    (money_on, today): (CivilDate, CivilDate),
+) -> CivilDate {
+    let known = world.case(case).ok().and_then(|case| case.marks.get(&mark.fee.position));
+    let is_of_money = mark.exposed == mark.exposed_before && mark.exposed.is_positive();
+    known.filter(|_| is_of_money).map_or(today, |known| money_on.max(known.since.on).min(today))
+}
+
+/// The account of which an event takes back what was told of its money.
+fn corrected(recorded: &Recorded) -> Option<AccountId> {
+    match (recorded.stream, &recorded.event) {
+        (StreamId::Account(id), Event::Account(AccountEvent::MoneyCorrected(_))) => Some(id),
+        (
+            StreamId::Account(_)
+            | StreamId::Case(_)
+            | StreamId::Deposit(_)
+            | StreamId::Firm
+            | StreamId::Looks(_),
+            _,
+        ) => None,
+    }
 }
 
 /// The accounts whose money a command may bear on: those that it tells something of, and those of its cases.

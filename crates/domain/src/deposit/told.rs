@@ -10,7 +10,8 @@ use crate::command::{LineNoted, PayoutNoted, StatementNoted, TakeBack};
 use crate::decide::check_day;
 use crate::event::{
     LineTakenBack, PayoutLinesReported, PayoutReported, PayoutTakenBack, StatementLine,
-    StatementLineSeen, StatementLinesListed, StatementSeen, StatementTakenBack, StreamId,
+    StatementLineSeen, StatementLinesListed, StatementSeen, StatementSource, StatementTakenBack,
+    StreamId,
 };
 use crate::firm::Firm;
 use crate::ids::{BankCode, DepositId};
@@ -62,22 +63,28 @@ fn check_only_here(
     Ok(())
 }
 
-/// The same of a statement of a table, whose lines are told apart by the firm's own code: of one file it is there once, with these
-/// days and balances.
+/// A file is of one account. A table's lines are told apart by the firm's own code, so of a table the file alone says that it
+/// is recorded as another account's; one of camt.053 may have statements of several accounts, and is the same with the same days
+/// and balances.
 fn check_statement_only_here(draft: &Draft<'_, '_>, noted: &StatementNoted) -> Result<(), Halt> {
     let (world, seen) = (draft.world(), &noted.seen);
     for other in world.firm()?.banks.keys().filter(|other| **other != seen.bank) {
         let id = DepositId::of_statement(other, &seen.file, seen.part);
         let Some(known) = &world.deposit(id)?.statement else { continue };
         let said = |of: &StatementSeen| (of.from, of.opening, of.closing);
-        let is_same = said(&known.seen) == said(seen)
-            && known.mark.on == noted.through
-            && known.lines.len() == noted.lines.len()
-            && !noted.lines.is_empty();
+        let is_same = match seen.source {
+            StatementSource::Csv => true,
+            StatementSource::Camt053 => {
+                said(&known.seen) == said(seen)
+                    && known.mark.on == noted.through
+                    && known.lines.len() == noted.lines.len()
+                    && !noted.lines.is_empty()
+            }
+        };
         if is_same {
             let detail = format!(
-                "this file is recorded as a statement of {other}: take back its lines of the account that it is not of, \
-                 `books take-back`"
+                "this file is recorded as a statement of {other}: if it is of {}, take that back first, `books take-back {id}`",
+                seen.bank
             );
             return Err(Refusal::new(Reason::AlreadyRecorded, "file", detail).into());
         }
@@ -176,8 +183,21 @@ pub(super) fn note_payout(
         {
             return Ok(());
         }
-        let detail = format!("the payout {} is recorded and says something else", noted.payout);
-        return Err(Refusal::new(Reason::AlreadyRecorded, "payout", detail).into());
+        let Some(reason) = noted.instead_because.clone() else {
+            let detail = format!(
+                "the payout {} is recorded and says something else: say why this takes its place, instead_because",
+                noted.payout
+            );
+            return Err(Refusal::new(Reason::AlreadyRecorded, "payout", detail).into());
+        };
+        // Both readings stay in the log; from here on the second is in force.
+        let (on, reverses) = (known.mark.on, known.mark.at.id);
+        let reason = Some(reason);
+        draft.add(StreamId::Deposit(id), on, PayoutTakenBack { reason, reverses })?;
+    } else if noted.instead_because.is_some() {
+        let detail =
+            format!("no payout {} is recorded that this could take the place of", noted.payout);
+        return Err(refused("instead_because", detail).into());
     }
     let count = u32::try_from(noted.lines.len()).unwrap_or(u32::MAX);
     let payout = noted.payout.clone();

@@ -97,13 +97,13 @@ selected! {
 }
 
 selected! {
-    /// Fees earned under one plan.
+    /// Revenue of one plan.
     pub struct PlanRevenue {
         /// The plan; nothing for fees claimed before it was kept.
         plan: Option<PlanCode>,
-        /// How many.
+        /// How many fees were earned.
         fees: u64,
-        /// Minor units.
+        /// Minor units, less what was taken off because nothing allowed it.
         amount_minor: i64,
     }
 }
@@ -237,9 +237,11 @@ static OPEN_ITEMS: Statement = Statement::new(|| {
 
 static REVENUE: Statement = Statement::new(|| {
     format!(
-        "SELECT t.plan, COUNT(*), CAST(SUM(-t.amount_minor) AS bigint) FROM journal_line t \
+        "SELECT t.plan, COUNT(CASE WHEN e.kind = 'fee_earned' THEN 1 END), CAST(SUM(-t.amount_minor) AS bigint) \
+         FROM journal_line t JOIN journal_entry e ON {} AND e.position = t.position AND e.posted_on = t.posted_on \
          WHERE {} AND t.book_account = 'fee_revenue' AND t.posted_on >= $2 AND t.posted_on <= $3 \
          GROUP BY t.plan ORDER BY t.plan",
+        beside("e", "t"),
         active("t")
     )
 });

@@ -284,18 +284,23 @@ fn stands(fee: &v1::FeeExplanation) -> Option<String> {
             Some("nothing on record shows the right to it; it is not asked for again".to_owned())
         }
         v1::FeeStanding::Exposed => {
-            let owed = words::amount(fee.owed.as_ref());
-            let open = words::amount(fee.exposed_open.as_ref());
-            let mut said = format!("not all of it was allowed: {owed} to give back, {open} open");
-            for (amount, what) in [
+            let parts = [
+                (&fee.owed, "to give back"),
+                (&fee.exposed_open, "open, and not to be asked for"),
                 (&fee.asked_back, "asked of the processor and not back yet"),
                 (&fee.kept, "kept by counsel's reason"),
-            ] {
+            ];
+            let parts = parts.into_iter().filter_map(|(amount, what)| {
                 let amount = words::amount_if_any(amount.as_ref());
-                if !amount.is_empty() {
-                    said = format!("{said}, {amount} {what}");
-                }
-            }
+                (!amount.is_empty()).then(|| format!("{amount} {what}"))
+            });
+            let parts: Vec<String> = parts.collect();
+            let said = if parts.is_empty() {
+                "nothing of that is owed or open any more".to_owned()
+            } else {
+                parts.join(", ")
+            };
+            let said = format!("nothing allowed it, or a part of it: {said}");
             Some(said)
         }
     }

@@ -119,7 +119,10 @@ fn exceptions(case: &v1::Case, out: &mut Out) -> anyhow::Result<()> {
         table.row([
             words::exception_kind(exception.kind),
             words::day(exception.since.as_ref()),
-            exception.subject.clone(),
+            match exception.kind() {
+                v1::ExceptionKind::Exposure => exception.subject.replace('_', " "),
+                _ => exception.subject.clone(),
+            },
             exception.detail.clone(),
         ]);
     }
@@ -322,9 +325,10 @@ fn standing(fee: &v1::Fee) -> String {
     let state = words::fee_state(fee.state);
     match fee.standing() {
         v1::FeeStanding::Unspecified | v1::FeeStanding::Allowed => state,
-        v1::FeeStanding::Unproved => format!("{state}, unproved"),
+        v1::FeeStanding::Unproved => "claimed, unproved".to_owned(),
         v1::FeeStanding::Exposed => {
-            let mut said = format!("{state}, not allowed");
+            // It was claimed as earned, and is not.
+            let mut said = "claimed, not allowed".to_owned();
             let back = words::amount_if_any(fee.given_back.as_ref());
             if !back.is_empty() {
                 said = format!("{said}, {back} given back");

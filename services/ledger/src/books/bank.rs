@@ -137,8 +137,12 @@ async fn streams(ledger: &Ledger, firm: FirmId, of: &[StreamId]) -> Result<Vec<D
     }
 }
 
-/// A payout that a match names is not taken back: the match is first.
-async fn check_no_match(ledger: &Ledger, firm: FirmId, payout: DepositId) -> Result<(), Failure> {
+/// A payout that a match names is neither taken back nor told anew: the match is first.
+pub(super) async fn check_no_match(
+    ledger: &Ledger,
+    firm: FirmId,
+    payout: DepositId,
+) -> Result<(), Failure> {
     let head = ledger.engine().head(firm).await?.position;
     ledger.read_at(firm, head).await?;
     let Some(line) = ledger.store().matched_to(firm, payout).await? else { return Ok(()) };

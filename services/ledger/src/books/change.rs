@@ -12,6 +12,7 @@ use domain::ids::{DepositId, FirmId};
 use log::Answer;
 use store::MovementFilter;
 
+use super::bank::check_no_match;
 use crate::access::Authority;
 use crate::ledger::{Ledger, as_deposit, receipt};
 use crate::paging::limit;
@@ -47,7 +48,11 @@ pub(super) async fn note_payout(
     let asked = requests::note_payout(message, currency)?;
     let named = match &asked.command {
         Command::Bank(BankAction::NotePayout(payout)) => {
-            name::deposit(asked.firm, DepositId::of_payout(&payout.payout))
+            let id = DepositId::of_payout(&payout.payout);
+            if payout.instead_because.is_some() {
+                check_no_match(ledger, asked.firm, id).await?;
+            }
+            name::deposit(asked.firm, id)
         }
         _ => String::new(),
     };

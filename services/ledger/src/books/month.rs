@@ -111,11 +111,20 @@ impl Checked {
         amount.map_or_else(String::new, |of| of.map_or_else(|e| e.to_string(), |m| m.to_string()))
     }
 
+    /// How much more or less the ledger has than statements, of what these have more.
+    fn more_in_ledger(&self, statements_more: Option<i64>) -> String {
+        let amount = self.amount(statements_more.map(|minor| minor.saturating_abs()));
+        match statements_more {
+            Some(minor) if minor > 0 => format!("{amount} less than they have"),
+            Some(minor) if minor < 0 => format!("{amount} more than they have"),
+            Some(_) | None => "as much as they have, all in all".to_owned(),
+        }
+    }
+
     /// What a block is, in words.
     fn words(&self, block: &InTheWay) -> String {
         let (count, amount, through) = (block.count, self.amount(block.minor), self.through);
-        // As the reconciliation has it: from the balance per statement to that of the ledger.
-        let more = self.amount(block.minor.map(|minor| -minor));
+        let more = self.more_in_ledger(block.minor);
         match block.block {
             Block::Unbalanced => {
                 format!("debits and credits differ by {amount}: rebuild, then verify")
@@ -158,12 +167,13 @@ impl Checked {
                     .to_owned()
             }
             Block::PayoutsLate => format!(
-                "payouts older than {TRANSIT_DAYS} business days on {through} that stand behind no bank line: {count}, \
-                 {amount}; import the bank's statement and match them"
+                "what the processor says it paid out, {TRANSIT_DAYS} business days or more before {through}, and no bank line is \
+                 matched with: {}, {amount} in all; import the bank's statement and match them",
+                counted(count, "payout")
             ),
             Block::ClearingLate => format!(
-                "payments, refunds and chargebacks older than {TRANSIT_DAYS} business days on {through} that neither a \
-                 bank line nor a late payout accounts for: {count}, {amount}; import the bank's statement and match them"
+                "payments, refunds and chargebacks, {TRANSIT_DAYS} business days or more before {through}, that neither a bank line \
+                 nor a late payout accounts for: {count}, together {amount}; import the bank's statement and match them"
             ),
             Block::FeesUnbilled => format!(
                 "fees earned by {through} that may be asked for and were not: {count}, {amount}; bill them, or they are \
@@ -179,11 +189,11 @@ impl Checked {
             ),
             Block::StatementBroken => format!(
                 "statements that do not continue the one before, or contradict it or the declared opening balance: {count}; by them the \
-                 ledger has {more} more ({}); import what is missing, or correct the declaration",
+                 ledger has {more} ({}); import what is missing, or correct the declaration",
                 some_of(&self.unfinished.statement_broken)
             ),
             Block::BankDiffers => format!(
-                "lines that only the ledger knows, or only a statement: {count}; by them the ledger has {more} more ({}); take back \
+                "lines that only the ledger knows, or only a statement: {count}; by them the ledger has {more} ({}); take back \
                  what the bank did not book, import what it did",
                 some_of(&self.unfinished.bank_differs)
             ),
@@ -202,6 +212,10 @@ impl Checked {
             && *items == hash_of(block);
         is_same.then_some(known)
     }
+}
+
+fn counted(count: u64, what: &str) -> String {
+    if count == 1 { format!("1 {what}") } else { format!("{count} {what}s") }
 }
 
 /// The names of the first few.

@@ -225,6 +225,7 @@ async fn bank(books: &mut Books, paid: &[(String, Money)]) -> usize {
             paid_on: Some(april(10)),
             net: Some(net.clone()),
             lines: batch.iter().map(line).collect(),
+            ..v1::NotePayoutRequest::default()
         };
         books.note_payout(patient(payout)).await.unwrap();
         lines.push(v1::BankLine {

@@ -1,5 +1,6 @@
 //! Reading what banks and card processors write.
 
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
@@ -16,12 +17,15 @@ use serde::de::DeserializeOwned;
 use sha2::{Digest as _, Sha256};
 use statement::reason::{self, Reason};
 use statement::table::{BankMapping, PayoutMapping};
-use statement::{Fault, Line, PayoutLineKind, Statement, camt, joined, table};
+use statement::{Fault, Line, Payout, PayoutLineKind, Statement, camt, joined, table};
 
 use super::account::signed;
+use super::elsewhere::OfTable;
 use crate::connect::{Session, request_id};
 use crate::exit::{Exit, Stop};
+use crate::find::gather;
 use crate::out::Out;
+use crate::words;
 
 /// Which statement.
 #[derive(Args)]
@@ -39,6 +43,9 @@ pub(crate) struct BankArgs {
     mapping: Option<PathBuf>,
     #[command(flatten)]
     balances: Balances,
+    /// With --mapping: take the lines although another account has just such ones
+    #[arg(long, requires = "mapping")]
+    same_lines: bool,
     /// Read the file and say what it holds; record nothing
     #[arg(long)]
     dry_run: bool,
@@ -69,6 +76,10 @@ pub(crate) struct PayoutArgs {
     /// Its columns, as JSON
     #[arg(long, value_name = "FILE")]
     mapping: PathBuf,
+    /// Why the file takes the place of what is recorded otherwise of its payouts: that is taken back, and both stay in the log.
+    /// With --dry-run it says what would change
+    #[arg(long, value_name = "TEXT")]
+    instead_because: Option<String>,
     /// Read the file and say what it holds; record nothing
     #[arg(long)]
     dry_run: bool,
@@ -130,6 +141,8 @@ struct Found {
     source: v1::StatementSource,
     /// The statements of the account that is meant, by their place in the file.
     statements: Vec<Statement>,
+    /// Of a table, the file and its columns.
+    table: Option<(Vec<u8>, BankMapping)>,
 }
 
 /// The statements that are meant.
@@ -142,7 +155,8 @@ fn statements(args: &BankArgs) -> anyhow::Result<Found> {
             table::bank(&bytes, &args.bank, &mapping).map_err(|f| faulty(&args.file, &f))?;
         let statement = balanced(table, &args.balances)?;
         let (account, source) = (args.account.clone(), v1::StatementSource::Csv);
-        return Ok(Found { hash, account, source, statements: vec![statement] });
+        let (statements, table) = (vec![statement], Some((bytes, mapping)));
+        return Ok(Found { hash, account, source, statements, table });
     }
     let mut found = camt::read(&bytes).map_err(|fault| faulty(&args.file, &fault))?;
     let mut accounts: Vec<String> = found.iter().map(|s| s.account.clone()).collect();
@@ -161,7 +175,7 @@ fn statements(args: &BankArgs) -> anyhow::Result<Found> {
         return Err(Stop::refused("the file has no statement of that account"));
     }
     let source = v1::StatementSource::Camt053;
-    Ok(Found { hash, account: Some(wanted), source, statements: joined(found) })
+    Ok(Found { hash, account: Some(wanted), source, statements: joined(found), table: None })
 }
 
 /// A table with the days and balances that were said of it, which its lines have to lead through.
@@ -320,6 +334,9 @@ pub(super) async fn bank(
     if let Some(account) = &found.account {
         same_account(account, args, session).await?;
     }
+    if let Some((bytes, mapping)) = found.table.as_ref().filter(|_| !args.same_lines) {
+        OfTable { bytes, mapping, bank: &args.bank }.check_only_here(session).await?;
+    }
     let currency = session.currency().await?;
     let (mut count, mut pending, mut recorded) = (0, 0, 0);
     for statement in &found.statements {
@@ -417,8 +434,14 @@ pub(super) async fn payouts(
     let found = table::payouts(&read(&args.file)?, &mapping).map_err(|f| faulty(&args.file, &f))?;
     let currency = session.currency().await?;
     same_currency(&mapping.form.currency, currency)?;
+    let otherwise = match &args.instead_because {
+        Some(_) => recorded_otherwise(&found, currency, session).await?,
+        None => BTreeMap::new(),
+    };
     let mut recorded = 0;
     for payout in found.iter().filter(|_| !args.dry_run) {
+        let because =
+            args.instead_because.as_ref().filter(|_| otherwise.contains_key(&payout.name));
         let lines = payout.lines.iter().map(|line| {
             let amount = Some(money(line.amount_minor, currency)?);
             let kind = kind(line.kind).into();
@@ -431,6 +454,7 @@ pub(super) async fn payouts(
             paid_on: Some(date_message(payout.paid_on)),
             net: Some(money(payout.net_minor(), currency)?),
             lines: lines.collect::<anyhow::Result<_>>()?,
+            instead_because: because.cloned().unwrap_or_default(),
         };
         let answer = session.books.note_payout(request).await?.into_inner();
         recorded += u32::from(answer.receipt.is_some_and(|receipt| receipt.event_count > 0));
@@ -438,12 +462,58 @@ pub(super) async fn payouts(
     let count = found.len();
     if out.is_json() {
         out.value(&serde_json::json!({
-            "payouts": count, "recorded": recorded, "dryRun": args.dry_run,
+            "payouts": count, "recorded": recorded, "dryRun": args.dry_run, "otherwise": otherwise,
         }))?;
-    } else if args.dry_run {
+        return Ok(Exit::Done);
+    }
+    for said in otherwise.values() {
+        out.line(said)?;
+    }
+    if args.dry_run {
         out.line(format!("{count} payouts read; nothing was recorded."))?;
     } else {
         out.line(format!("{count} payouts read, {recorded} of them new."))?;
     }
     Ok(Exit::Done)
+}
+
+/// The payouts of a file that are recorded and say something else, by name, and what becomes of each.
+async fn recorded_otherwise(
+    found: &[Payout],
+    currency: Currency,
+    session: &mut Session,
+) -> anyhow::Result<BTreeMap<String, String>> {
+    let filter = v1::ListDepositsRequest {
+        parent: session.firm()?,
+        at_least_position: session.position,
+        state: v1::DepositState::Payout.into(),
+        ..Default::default()
+    };
+    let recorded = gather(usize::MAX, async |page_size, page_token| {
+        let request = v1::ListDepositsRequest { page_size, page_token, ..filter.clone() };
+        let answer = session.books.list_deposits(request).await?.into_inner();
+        Ok((answer.deposits, answer.next_page_token))
+    });
+    let recorded = recorded.await?.entries;
+    let mut otherwise = BTreeMap::new();
+    for payout in found {
+        let Some(known) = recorded.iter().find(|known| known.payout == payout.name) else {
+            continue;
+        };
+        let says = |amount: String, day: String, movements: usize| {
+            format!("{amount} of {day} with {movements} movements")
+        };
+        let count = usize::try_from(known.movement_count).unwrap_or_default();
+        let before = words::amount(known.amount.as_ref());
+        let before = says(before, words::day(known.booked_on.as_ref()), count);
+        let net = Money::new(payout.net_minor(), currency)?.to_string();
+        let after = says(net, payout.paid_on.to_string(), payout.lines.len());
+        let said = if before == after {
+            format!("Payout {}: recorded as {before}, as the file has it.", payout.name)
+        } else {
+            format!("Payout {}: recorded as {before}; by the file {after}.", payout.name)
+        };
+        otherwise.insert(payout.name.clone(), said);
+    }
+    Ok(otherwise)
 }

@@ -2,6 +2,7 @@
 
 mod account;
 mod bank;
+mod elsewhere;
 mod import;
 mod month;
 mod package;
@@ -28,7 +29,7 @@ pub(crate) enum BooksCommand {
     Journal(show::JournalArgs),
     /// Sum every account over a month
     TrialBalance(MonthArgs),
-    /// Sum the fees earned in a month, by plan
+    /// Sum the fees earned in a month, less what was taken off as not allowed, by plan
     Revenue(MonthArgs),
     /// List the months: earned, collected, given back, open, owed to clients, at risk
     Months(show::MonthsArgs),

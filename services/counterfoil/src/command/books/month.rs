@@ -51,8 +51,8 @@ const PROVED: &[(&[&str], &str)] = &[
     ),
     (
         &["payouts_late", "clearing_late"],
-        "every payment, refund, chargeback and payout older than five business days on that day stands \
-         behind a bank line",
+        "every payment, refund, chargeback and payout of five business days or more before that day is matched with a \
+         bank line",
     ),
     (&["fees_unbilled"], "every fee earned by that day that may be asked for was"),
     (
@@ -160,13 +160,33 @@ pub(crate) struct AcceptArgs {
     month: Month,
     /// What stands in the way, as `books check` names it: lines-open, payouts-late, clearing-late, fees-unbilled,
     /// exposures-open, bank-undeclared, statement-missing, statement-broken or bank-differs
-    #[arg(value_name = "WHAT")]
+    #[arg(value_name = "WHAT", value_parser = acceptable)]
     what: String,
     /// Why; it is printed in the month's package. No place for personal data
     #[arg(long, value_name = "TEXT")]
     reason: String,
     #[command(flatten)]
     again: Again,
+}
+
+/// The rule of what may be accepted, as it is written at the command line.
+fn acceptable(text: &str) -> Result<String, String> {
+    const NAMES: &[&str] = &[
+        "lines-open",
+        "payouts-late",
+        "clearing-late",
+        "fees-unbilled",
+        "exposures-open",
+        "bank-undeclared",
+        "statement-missing",
+        "statement-broken",
+        "bank-differs",
+    ];
+    let name = text.trim().to_lowercase().replace(['_', ' '], "-");
+    if NAMES.contains(&name.as_str()) {
+        return Ok(name.replace('-', "_"));
+    }
+    Err(format!("what may be accepted is {}; all else is put right", NAMES.join(", ")))
 }
 
 /// Accepts something that stands in the way of closing a month, as much of it as there is now.
@@ -179,15 +199,21 @@ pub(super) async fn accept(
         parent: session.firm()?,
         request_id: request_id(args.again.request_id),
         through: words::message(args.month.last),
-        rule: args.what.replace(['-', ' '], "_"),
+        rule: args.what.clone(),
         reason: args.reason.clone(),
     };
     let answer = session.books.accept_for_close(patient(request)).await?.into_inner();
     let accepted = answer.accepted.clone().unwrap_or_default();
+    // Of these the check says which side has more.
+    let is_sided = ["statement_broken", "bank_differs"].contains(&args.what.as_str());
+    let amount = accepted.amount.as_ref().filter(|_| !is_sided);
+    let amount = match words::amount_if_any(amount) {
+        amount if amount.is_empty() => amount,
+        amount => format!(", {amount}"),
+    };
     let done = format!(
-        "Accepted as it is now, {} in all, {}: once anything of that changes, what is left stands in the way again.",
+        "Accepted as it is now, {} in all{amount}: once anything of that changes, what is left stands in the way again.",
         accepted.count,
-        words::amount_if_any(accepted.amount.as_ref())
     );
     out.change(&answer, "AcceptForCloseResponse", &done, answer.receipt.as_ref())?;
     Ok(Exit::Done)
@@ -203,7 +229,7 @@ pub(super) async fn withdraw(
         parent: session.firm()?,
         request_id: request_id(args.again.request_id),
         through: words::message(args.month.last),
-        rule: args.what.replace(['-', ' '], "_"),
+        rule: args.what.clone(),
         reason: args.reason.clone(),
     };
     let answer = session.books.withdraw_acceptance(request).await?.into_inner();

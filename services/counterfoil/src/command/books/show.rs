@@ -179,7 +179,7 @@ pub(super) async fn trial_balance(
     Ok(Exit::Done)
 }
 
-/// Sums the fees earned, by plan.
+/// Sums revenue, by plan.
 pub(super) async fn revenue(
     args: &MonthArgs,
     session: &mut Session,
@@ -196,12 +196,13 @@ pub(super) async fn revenue(
         out.message(&answer, "GetRevenueByPlanResponse")?;
         return Ok(Exit::Done);
     }
-    let mut table = Table::new(&["plan", ">fees", ">earned"]);
+    // What was earned before and taken off in that month, because nothing allowed it, lowers its revenue and is no fee of it.
+    let mut table = Table::new(&["plan", ">fees earned", ">revenue"]);
     for plan in &answer.plans {
         let name = if plan.plan.is_empty() { "(not kept)" } else { &plan.plan };
         table.row([name.to_owned(), plan.fees.to_string(), words::amount(plan.amount.as_ref())]);
     }
-    out.table(&table, "No fee was earned in that month.")?;
+    out.table(&table, "No fee was earned in that month, and none taken off.")?;
     out.review(&answer.review_due)?;
     Ok(Exit::Done)
 }

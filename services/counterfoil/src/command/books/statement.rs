@@ -68,7 +68,8 @@ pub(super) async fn run(
     if out.is_json() {
         return Ok(Exit::Done);
     }
-    let mut table = Table::new(&["day", "~what", ">billed", ">paid, taken off", ">balance"]);
+    let mut table =
+        Table::new(&["day", "~what", ">billed, paid back", ">paid, taken off", ">balance"]);
     let side = |side: Option<Money>| side.map_or_else(String::new, |amount| amount.to_string());
     for (step, balance) in &statement.steps {
         let (billed, taken_off) = step.sides();

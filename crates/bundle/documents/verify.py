@@ -803,7 +803,7 @@ word EarlyFeeRule per_service subscription plan with_security ban
 word EndedBy client firm death
 word ErasureBasis asked retention_over
 word ExemptKind accountant attorney bank broker_dealer consumer_reporting_agency lender nonprofit real_estate_broker
-word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority signed_after_death charge_unauthorized charge_after_death signed_against_law
+word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority signed_after_death charge_unauthorized charge_after_death signed_against_law work_unsecured
 word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed circumstance_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee results_found
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
 word FeeKind monthly one_time report_single report_joint education
@@ -2054,7 +2054,7 @@ def is_before(event, other):
 
 FOLLOWING = ("early_service", "no_agreement", "dispute_without_basis", "papers_missing", "dispute_without_authority",
              "signed_after_death", "charge_unauthorized", "charge_after_death",
-             "signed_against_law")
+             "signed_against_law", "work_unsecured")
 
 
 def has_authority(changes, agreements, letter):
@@ -2786,6 +2786,8 @@ class Life:
             return not self.has_papers()
         if p["kind"] == "signed_against_law":
             return any(agreement["occurred_on"] == day for agreement in self.agreements)
+        if p["kind"] == "work_unsecured":
+            return any(e["event"] in ("bureau_asked", *WORK.values()) and e["occurred_on"] == day for e in self.events)
         return p.get("period") not in self.settled
 
     def is_charged_after_death(self, day):
@@ -2832,7 +2834,7 @@ LAWS = {"dispute_without_authority": "common law of agency", "signed_after_death
         "early_service": "15 USC 1679d(a)(2)", "dispute_without_basis": "15 USC 1679b(a)(1)",
         "no_agreement": "15 USC 1679d(a)(1)", "papers_missing": "common practice, no source",
         "fee_asked_unearned": "15 USC 1679b(b); 16 CFR 310.4(a)(2)", "payment_unearned": "15 USC 1679b(b)",
-        "signed_against_law": "15 USC 1679j"}
+        "signed_against_law": "15 USC 1679j", "work_unsecured": "15 USC 1679j"}
 
 
 def following(events, place, name):

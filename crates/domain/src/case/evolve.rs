@@ -249,7 +249,8 @@ impl Case {
             | ExposureKind::SignedAfterDeath
             | ExposureKind::ChargeUnauthorized
             | ExposureKind::ChargeAfterDeath
-            | ExposureKind::SignedAgainstLaw => true,
+            | ExposureKind::SignedAgainstLaw
+            | ExposureKind::WorkUnsecured => true,
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => false,
         };
         let told = self.told_last.as_ref().filter(|told| told.request == moment.request);

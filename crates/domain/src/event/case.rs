@@ -532,6 +532,8 @@ codes! {
         ChargeAfterDeath = "charge_after_death",
         /// An agreement was signed against the law of a state (15 USC 1679j).
         SignedAgainstLaw = "signed_against_law",
+        /// Work was done on a day on which what the law of a state asks to be on file did not stand (15 USC 1679j).
+        WorkUnsecured = "work_unsecured",
     }
 }
 

@@ -8,7 +8,9 @@ use super::{Firm, Known, Place, SigningLaw, StandingAnswer};
 use crate::event::StandingKind;
 use crate::ids::StateCode;
 use crate::refusal::Violation;
-use crate::rules::{Barred, Bond, BondWhen, ContractItem, FeeKind, RulePack, Security, listed};
+use crate::rules::{
+    Barred, Bond, BondWhen, ContractItem, FeeKind, Registration, RulePack, Security, listed,
+};
 use crate::terms::{FullyPerformed, PeriodKind, Terms};
 use crate::value::Text;
 
@@ -29,6 +31,15 @@ fn against(rule: &str, state: StateCode, detail: String, cites: &Text) -> Violat
 
 fn stands(answer: StandingAnswer<'_>) -> bool {
     matches!(answer, StandingAnswer::Stands(_))
+}
+
+fn has_lapsed(answer: StandingAnswer<'_>) -> bool {
+    matches!(answer, StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_))
+}
+
+fn unregistered(rule: &Registration, state: StateCode, on: CivilDate) -> Violation {
+    let detail = format!("no registration valid on {on} is on file for {state}");
+    against("registration", state, detail, &rule.cites)
 }
 
 fn prohibited(pack: &RulePack, state: StateCode) -> Option<Violation> {
@@ -168,6 +179,43 @@ impl Firm {
         found
     }
 
+    /// Whether a pack asks for something that has to be on file on every day of the business.
+    pub(crate) fn keeps_on_file(&self) -> bool {
+        self.packs.iter().any(|adopted| {
+            let RulePack { bond, registration, security, .. } = &adopted.pack;
+            bond.as_ref().is_some_and(|bond| bond.stands() == BondWhen::Always)
+                || security.iter().flatten().any(|rule| rule.is_asked(false))
+                || registration.as_ref().is_some_and(|rule| rule.is_before(Barred::Business))
+        })
+    }
+
+    /// What a pack asks to be on file on every day of the business, and is known not to have stood on one. Before the first
+    /// day on record, that is not known.
+    pub(crate) fn lapsed(
+        &self,
+        pack: &RulePack,
+        state: StateCode,
+        terms: &Terms,
+        on: CivilDate,
+    ) -> Vec<Violation> {
+        let mut found = Vec::new();
+        let registration =
+            pack.registration.iter().filter(|rule| rule.is_before(Barred::Business));
+        found.extend(registration.filter_map(|rule| {
+            let answer = self.standing_on(state, StandingKind::Registration, on);
+            has_lapsed(answer).then(|| unregistered(rule, state, on))
+        }));
+        let bond = pack.bond.iter().filter(|bond| bond.stands() == BondWhen::Always);
+        let bond = bond.filter(|bond| has_lapsed(self.bond_on(state, bond.amount, on)));
+        found.extend(bond.filter_map(|bond| self.no_bond(bond, state, on)));
+        let rules = pack.security.iter().flatten().filter(|rule| rule.is_asked(false));
+        let rules = rules.filter(|rule| {
+            has_lapsed(self.any_security_on(state, rule, rule.amount.enough(terms), on))
+        });
+        found.extend(rules.filter_map(|rule| self.no_security(rule, state, terms, on)));
+        found
+    }
+
     /// What a pack asks the firm to have on file on a day for fees alone.
     fn before_fees(
         &self,
@@ -198,10 +246,7 @@ impl Firm {
         let rule = pack.registration.as_ref()?;
         let is_asked = rule.is_before(Barred::Contract) == before_contract;
         let answer = self.standing_on(state, StandingKind::Registration, on);
-        (is_asked && !stands(answer)).then(|| {
-            let detail = format!("no registration valid on {on} is on file for {state}");
-            against("registration", state, detail, &rule.cites)
-        })
+        (is_asked && !stands(answer)).then(|| unregistered(rule, state, on))
     }
 
     fn no_bond(&self, bond: &Bond, state: StateCode, on: CivilDate) -> Option<Violation> {

@@ -14,7 +14,6 @@ use common::*;
 use counterfoil_domain::command::*;
 use counterfoil_domain::event::*;
 use counterfoil_domain::gates::{FeeStanding, Gate};
-use counterfoil_domain::ids::*;
 use counterfoil_domain::judge::Breach;
 use counterfoil_domain::rules::{Dimension, RulePack};
 use counterfoil_domain::terms::*;
@@ -68,7 +67,12 @@ fn lapsed() -> Desk {
     let mut desk = signed("2020-01-01", BOND);
     desk.firm(filed(StandingKind::Bond, "2026-01-01", "2026-04-12"));
     desk.firm(filed(StandingKind::Bond, "2026-04-21", "2026-12-31"));
-    desk.signed_for(case(A), "2026-03-02", enrol(), SignConsent { total_of_payments: usd(500_000), ..sign() });
+    desk.signed_for(
+        case(A),
+        "2026-03-02",
+        enrol(),
+        SignConsent { total_of_payments: usd(500_000), ..sign() },
+    );
     desk.act(case(A), "2026-03-02", attest(NORTH, "a"));
     desk
 }
@@ -106,13 +110,16 @@ fn h13_work_beyond_the_promise_on_a_day_without_security_is_a_breach_and_owes_no
     assert_eq!(names(&told), ["round_sent", "exposure_found"]);
     let Event::Case(CaseEvent::ExposureFound(found)) = &told[1].event else { panic!("{told:?}") };
     assert_eq!((found.kind, found.cites.as_str()), (ExposureKind::WorkUnsecured, "15 USC 1679j"));
-    assert_eq!((breaches(&desk), recorded(&desk)), (vec!["2026-04-15".into()], vec!["2026-04-15".into()]));
+    assert_eq!(
+        (breaches(&desk), recorded(&desk)),
+        (vec!["2026-04-15".into()], vec!["2026-04-15".into()])
+    );
     desk.judged(case(A), |judge| {
         let fees: Vec<_> = judge.fees().map(|fee| (fee.standing, fee.owed.minor())).collect();
         assert_eq!(fees, [(FeeStanding::Allowed, 0), (FeeStanding::Allowed, 0)]);
         let [found] = &judge.unsecured_work()[..] else { panic!("one piece of work") };
         let said: Vec<&str> = found.violations.iter().map(|of| of.detail.as_str()).collect();
-        assert_eq!(said, ["no bond of 10000.00 USD valid on 2026-04-15 is on file for IL"]);
+        assert_eq!(said, ["no bond of USD 10000.00 valid on 2026-04-15 is on file for IL"]);
     });
     // Each piece of work is one, and a report to the client is work too.
     let told = desk.act(case(A), "2026-04-15", progress());
@@ -125,7 +132,10 @@ fn h13_work_beyond_the_promise_on_a_day_without_security_is_a_breach_and_owes_no
 #[test]
 fn unsecured_work_follows_from_the_days_in_any_order_of_telling() {
     let mut found = Vec::new();
-    for order in [["2026-04-12", "2026-04-13", "2026-04-20", "2026-04-21"], ["2026-04-21", "2026-04-20", "2026-04-13", "2026-04-12"]] {
+    for order in [
+        ["2026-04-12", "2026-04-13", "2026-04-20", "2026-04-21"],
+        ["2026-04-21", "2026-04-20", "2026-04-13", "2026-04-12"],
+    ] {
         let mut desk = lapsed();
         desk.today("2026-05-20");
         for on in order {
@@ -178,7 +188,10 @@ fn a_correction_of_the_work_moves_or_lifts_the_breach() {
     let noted = || CaseAction::NoteRoundSent(round(NORTH, &["a"]));
     let told = desk.correct(case(A), at, anew("2026-04-16", noted()));
     assert!(names(&told).contains(&"exposure_found"), "{:?}", names(&told));
-    assert_eq!((breaches(&desk), recorded(&desk)), (vec!["2026-04-16".into()], vec!["2026-04-16".into()]));
+    assert_eq!(
+        (breaches(&desk), recorded(&desk)),
+        (vec!["2026-04-16".into()], vec!["2026-04-16".into()])
+    );
     let at = desk.last("fact_corrected");
     desk.correct(case(A), at, anew("2026-04-22", noted()));
     assert_eq!((breaches(&desk), recorded(&desk)), (vec![], vec![]));

@@ -173,7 +173,11 @@ fn a_fee_of_an_earlier_edition_under_an_agreement_behind_a_death_is_held_against
     };
     let sound = with(EDITION, "client");
     assert_eq!(findings(&sound), (vec![], vec![]));
-    assert!(sound.text("tables/fees.csv").contains(",earned,"), "{}", sound.text("tables/fees.csv"));
+    assert!(
+        sound.text("tables/fees.csv").contains(",earned,"),
+        "{}",
+        sound.text("tables/fees.csv")
+    );
     let earlier = with(5, "death");
     assert_eq!(findings(&earlier), (vec![], vec![]));
     let fees = earlier.text("tables/fees.csv");

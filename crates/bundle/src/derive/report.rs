@@ -6,9 +6,7 @@ use std::fmt::Write as _;
 
 use calendar::CivilDate;
 use domain::case::Corrected;
-use domain::event::{
-    Event, ExposureKind, Nature, Recorded, UnearnedPaymentFound, WorkEvidence,
-};
+use domain::event::{Event, ExposureKind, Nature, Recorded, UnearnedPaymentFound, WorkEvidence};
 use domain::gates::{Answer, Explanation, Finding};
 use domain::ids::AccountId;
 use domain::judge::{Breach, Judge, Unsecured};

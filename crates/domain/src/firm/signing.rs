@@ -199,8 +199,7 @@ impl Firm {
         on: CivilDate,
     ) -> Vec<Violation> {
         let mut found = Vec::new();
-        let registration =
-            pack.registration.iter().filter(|rule| rule.is_before(Barred::Business));
+        let registration = pack.registration.iter().filter(|rule| rule.is_before(Barred::Business));
         found.extend(registration.filter_map(|rule| {
             let answer = self.standing_on(state, StandingKind::Registration, on);
             has_lapsed(answer).then(|| unregistered(rule, state, on))

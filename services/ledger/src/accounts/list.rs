@@ -18,8 +18,8 @@ use crate::billing::{OfFees, review_due};
 use crate::ledger::{as_account, one_account};
 use crate::openings::Look;
 use crate::paging::Pager;
-use crate::present::case::standing;
 use crate::present::against_law::AgainstLaw;
+use crate::present::case::standing;
 use crate::present::{account as present, amount, day, fee};
 use crate::reading::View;
 

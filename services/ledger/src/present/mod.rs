@@ -1,7 +1,7 @@
 //! From folded states and read-model rows to messages. Nothing here decides anything.
 
-pub(crate) mod against_law;
 pub(crate) mod account;
+pub(crate) mod against_law;
 pub(crate) mod case;
 pub(crate) mod due;
 pub(crate) mod fee;

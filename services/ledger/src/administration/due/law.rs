@@ -108,7 +108,8 @@ fn against_law(broken: &[String], words: &str) -> String {
         "by the packs and papers on record now nothing stood against it".to_owned()
     } else {
         let (named, more) = broken.split_at(broken.len().min(NAMED_MAX));
-        let more = if more.is_empty() { String::new() } else { format!("; and {} more", more.len()) };
+        let more =
+            if more.is_empty() { String::new() } else { format!("; and {} more", more.len()) };
         format!("{}{more}: {words}", named.join("; "))
     }
 }

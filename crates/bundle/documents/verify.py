@@ -617,7 +617,7 @@ PAYLOADS = """\
 case enrolled billing:Rule birth_date:personal contact:Contact plan:code plan_version:u32 sale:Sale seat:Seat ssn_last4?:personal zone:zone
 case disclosure_delivered document?:hash
 case disclosure_acknowledged document?:hash
-case consent_signed activity?:{state} cancel_through:day copies_given:flag document?:hash e_sign_consent:flag items?:{ContractItem} promised?:[PromisedResult] rules:Rules service_from:day state:state terms:Terms total_of_payments:money
+case consent_signed activity?:{state} cancel_through:day copies_given:flag document?:hash e_sign_consent:flag items?:{ContractItem} languages?:Languages plan?:PlanSigned promised?:[PromisedResult] rules:Rules service_from:day state:state terms:Terms total_of_payments:money
 case consent_cancelled reason?:personal sent_on:day
 case identity_paper_received document?:hash kind:PaperKind paper:code
 case identity_paper_accepted paper:code
@@ -745,6 +745,7 @@ part ItemOutcome item:code outcome:Outcome
 part ItemSeen balance?:money delinquent_since?:day furnisher:text item:code kind:ItemKind
 part Keep cites:text from:KeepFrom what:KeepWhat years:u16
 part Language cites:text rule:LanguageRule
+part Languages agreement?:code negotiation?:code notice?:code
 part Letter bureau:code document?:hash items:[code] mail_class:MailClass tracking?:code
 part LinePart amount:money exposed?:money invoice:u64 line:u32
 part InvoiceRestated invoice:u64 lines:[LineShare]
@@ -760,6 +761,7 @@ part PayoutLine amount:money movement:Movement
 part PerformWithin cites:text days:u16 unless_ongoing?:flag
 part Performance cites:text reading:FullyPerformed
 part Plan code:code couple?:Prices first_work:[Work] grace_days?:u16 individual:Prices monthly_work:[Work] name:text periods:u32 version:u32
+part PlanSigned code:code version:u32
 part Prices first_fee:money monthly_fee:money
 part PromisedResult showing?:Showing words:personal
 part Reach cites:text limbs:{Limb}
@@ -2037,6 +2039,12 @@ def day_of(event):
     return date.fromisoformat(event["occurred_on"])
 
 
+def plan_signed(enrolment, agreement):
+    """An enrolment with the plan of an agreement in the place of its own, where that says another."""
+    plan = agreement.get("plan")
+    return dict(enrolment, plan=plan["code"], plan_version=plan["version"]) if enrolment and plan else enrolment
+
+
 def by_day(events):
     return sorted(events, key=lambda event: (event["occurred_on"], event["position"]))
 
@@ -2233,7 +2241,8 @@ class Service:
             if undone is None:
                 self.agreements.append(Agreement(event, rules, window))
                 for enrolled in self.of("enrolled")[:1]:
-                    offered = record.terms(dict(enrolled["payload"], seat=p["terms"]["seat"]), before, signed)
+                    on = plan_signed(enrolled["payload"], p)
+                    offered = record.terms(dict(on, seat=p["terms"]["seat"]), before, signed)
                     self.agreements[-1].terms = offered or p["terms"]
             else:
                 undoing.append(undone["position"])
@@ -4405,10 +4414,10 @@ class Derivation:
             if (p["cancel_through"], p["service_from"]) != window:
                 wrong.append("by its own rules the client can cancel through %s and service begins on %s" % window)
             # The version of the day; older logs have the one that the client enrolled on.
-            if life.enrolment is None or p["terms"] not in (record.terms(life.enrolment, position, day),
-                                                            record.terms(life.enrolment, position, day, as_told=True),
-                                                            record.terms(life.enrolment, position)):
-                wrong.append("its terms are not those of the plan that the client enrolled on")
+            on = plan_signed(life.enrolment, p)
+            if on is None or p["terms"] not in (record.terms(on, position, day), record.terms(on, position, day, as_told=True),
+                                                record.terms(on, position)):
+                wrong.append("its terms are not those of the plan that it is of")
         elif name == "results_found":
             signed = [{"id": e["event_id"], "position": e["position"]} for e in life.agreements]
             if p["agreement"] not in signed:
@@ -4476,11 +4485,11 @@ class Derivation:
         check(as_of < period.end or period.is_paused or period.cut_on, "was claimed before its period was over")
         check(p["account"] != payer, "is not on the account that paid")
         enrolment = next((e["payload"] for e in reversed(case) if e["event"] == "enrolled"), {})
-        check(p.get("plan") != enrolment.get("plan"), "names another plan than the enrolment")
         agreement, named = period.agreement, p["agreement"]
         if agreement is None:
             return wrong + ["has no agreement"]
         signed = agreement.event
+        check(p.get("plan") != plan_signed(enrolment, signed["payload"]).get("plan"), "names another plan than its agreement")
         check((named["id"], named["position"]) != (signed["event_id"], signed["position"]),
               "names another agreement than that of its period")
         check(p["rules"] != agreement.rules["packs"], "names other rule packs than its agreement")

@@ -4,12 +4,13 @@ use std::collections::BTreeSet;
 
 use calendar::CivilDate;
 
-use super::{Firm, Known, Place, SigningLaw, StandingAnswer};
-use crate::event::StandingKind;
+use super::{Firm, Known, Place, SigningLaw, StandingAnswer, Unknown};
+use crate::event::{Languages, StandingKind};
 use crate::ids::StateCode;
 use crate::refusal::Violation;
 use crate::rules::{
-    Barred, Bond, BondWhen, ContractItem, FeeKind, Registration, RulePack, Security, listed,
+    Barred, Bond, BondWhen, ContractItem, Dimension, FeeKind, Registration, RulePack, Security,
+    listed,
 };
 use crate::terms::{FullyPerformed, PeriodKind, Terms};
 use crate::value::Text;
@@ -23,6 +24,17 @@ pub struct Prepared<'a> {
     pub terms: &'a Terms,
     /// What its papers hold beside what federal law asks.
     pub items: &'a BTreeSet<ContractItem>,
+    /// In which languages it is made, as far as it was said.
+    pub languages: Option<&'a Languages>,
+}
+
+/// What is known of the papers of an agreement that was signed.
+#[derive(Clone, Copy, Debug)]
+pub struct Papers<'a> {
+    /// What they hold; nothing if nobody said.
+    pub items: Option<&'a BTreeSet<ContractItem>>,
+    /// In which languages they are; nothing if nobody said.
+    pub languages: Option<&'a Languages>,
 }
 
 fn against(rule: &str, state: StateCode, detail: String, cites: &Text) -> Violation {
@@ -133,11 +145,32 @@ impl Firm {
                 subject: self.state_of(reason).map_or_else(|| "firm".into(), |of| of.to_string()),
             }));
         }
-        found.extend(self.against_signing(&signing, prepared.terms, Some(prepared.items), on));
+        let papers = Papers { items: Some(prepared.items), languages: prepared.languages };
+        found.extend(self.against_signing(&signing, prepared.terms, papers, on));
         for pack in &signing.states {
             let state = pack.state.unwrap_or(prepared.place.state);
             found.extend(self.before_fees(pack, state, prepared.terms, on));
             found.extend(of_fees(pack, state, prepared.terms, |i| prepared.items.contains(&i)));
+            if let Some(rule) = &pack.language
+                && rule.is_kept(prepared.languages).is_none()
+            {
+                let languages = rule.rule.says();
+                let detail =
+                    format!("{state} asks for {languages}, and nobody has said in which they are");
+                found.push(against("language", state, detail, &rule.cites));
+            }
+            for dimension in [Dimension::Agent, Dimension::Language] {
+                // What is on no gate holds no fee, and an agreement that is not signed yet can wait for who reads it.
+                if !pack.is_read(dimension) {
+                    let reason = Unknown::Unread { pack: pack.reference(), dimension };
+                    found.push(Violation {
+                        cites: String::new(),
+                        detail: reason.to_string(),
+                        rule: "state_law".into(),
+                        subject: state.to_string(),
+                    });
+                }
+            }
             let consent = pack.dispute_consent.as_ref();
             let unmet =
                 consent.filter(|rule| !rule.is_met_by_papers(|i| prepared.items.contains(&i)));
@@ -158,7 +191,7 @@ impl Firm {
         &self,
         law: &SigningLaw<'_>,
         terms: &Terms,
-        items: Option<&BTreeSet<ContractItem>>,
+        papers: Papers<'_>,
         on: CivilDate,
     ) -> Vec<Violation> {
         let mut found = Vec::new();
@@ -171,7 +204,14 @@ impl Firm {
             let always = pack.security.iter().flatten().filter(|rule| rule.is_asked(false));
             found.extend(always.filter_map(|rule| self.no_security(rule, state, terms, on)));
             found.extend(too_long(pack, state, terms));
-            if let Some(items) = items {
+            if let Some(rule) = &pack.language
+                && rule.is_kept(papers.languages) == Some(false)
+            {
+                let languages = rule.rule.says();
+                let detail = format!("{state} asks for {languages}, and they are in others");
+                found.push(against("language", state, detail, &rule.cites));
+            }
+            if let Some(items) = papers.items {
                 found.extend(of_papers(pack, state, |item| items.contains(&item)));
             }
         }

@@ -156,8 +156,8 @@ impl<'a> Story<'a> {
                 undone.push(Undone { agreement, by: UndoneBy::Cancellation(cancellation), states });
                 continue;
             }
-            let plan = case.enrolment.as_ref().filter(|_| edition >= PLAN_OF_DAY_SINCE);
-            let plan = plan.and_then(|of| firm.plan_on(&of.plan, agreement.signed.on()));
+            let plan = case.plan_of(agreement).filter(|_| edition >= PLAN_OF_DAY_SINCE);
+            let plan = plan.and_then(|of| firm.plan_on(of, agreement.signed.on()));
             let told = &agreement.terms;
             let terms = plan.map_or(Cow::Borrowed(told), |plan| plan.terms_of(told));
             let last_day = None;

@@ -67,7 +67,7 @@ impl CaseView<'_> {
     /// The case as a message.
     pub(crate) fn message(&self) -> v1::Case {
         let case = self.case;
-        let enrolment = case.enrolment.as_ref();
+        let (enrolment, plan) = (case.enrolment.as_ref(), case.plan());
         let agreement = case.agreement().or(case.agreements.last());
         let contact = case.contact().filter(|_| self.personal);
         let clocks = case.clocks(self.transit_days());
@@ -76,8 +76,8 @@ impl CaseView<'_> {
         v1::Case {
             name: name::case(self.firm, self.id),
             state: state(case.status()).into(),
-            plan: enrolment.map(|e| e.plan.to_string()).unwrap_or_default(),
-            plan_version: enrolment.map(|e| int32(e.plan_version)).unwrap_or_default(),
+            plan: plan.as_ref().map(|plan| plan.code.to_string()).unwrap_or_default(),
+            plan_version: plan.as_ref().map(|plan| int32(plan.version)).unwrap_or_default(),
             seat: seat(case.seat()).into(),
             client: contact.map(|c| api::contact::contact_message(&c.contact)),
             readiness: Some(self.readiness()),

@@ -2033,6 +2033,8 @@ def opening_fault(event, ordinal, key):
 # ---- Periods and work, FORMAT.md ---------------------------------------------------------------------------
 
 PERIODS_MAX, OPEN_PERIODS_MAX, GRACE_DAYS = 4_096, 60, 10
+# The edition of the rules that first asked whether an agreement was signed behind its client's death.
+DEATH_ASKED_SINCE = 6
 
 
 def day_of(event):
@@ -2231,7 +2233,8 @@ class Service:
         cancellations = self.of("consent_cancelled")
         for event in self.of("consent_signed"):
             p, signed = event["payload"], event["occurred_on"]
-            if any(died["payload"]["by"] == "death" and is_before(died, event) is True for died in self.of("service_ended")):
+            deaths = [end for end in self.of("service_ended") if end["payload"]["by"] == "death"]
+            if record.edition(before) >= DEATH_ASKED_SINCE and any(is_before(died, event) is True for died in deaths):
                 continue
             state = self.state(case, signed, p["state"])
             rules = record.rules_of_signing(state, p.get("activity", ()), signed, before) or p["rules"]
@@ -2929,7 +2932,7 @@ class FirmRecord:
     def __init__(self):
         self.is_begun, self.registered, self.zone, self.packs, self.plans = False, None, None, [], []
         self.backed, self.facts, self.ended, self.anew = [], {}, {}, None
-        self.told_anew, self.not_anew, self.standings = None, [], []
+        self.told_anew, self.not_anew, self.standings, self.reviews = None, [], [], []
 
     @property
     def currency(self):
@@ -2970,6 +2973,8 @@ class FirmRecord:
             elif name == "access_granted":
                 if {"correct", "accept"} & set(p["scopes"]) and {"record", "bill"} & set(p["scopes"]):
                     wrong.append("a token that corrects or accepts also records or bills")
+            elif name == "fees_reviewed":
+                self.reviews.append((position, p["edition"]))
             elif name == "plan_published":
                 self.plans.append((position, event["occurred_on"], p["plan"]))
             if name in KINDS_OF_FIRM:
@@ -3034,6 +3039,12 @@ class FirmRecord:
         """What an agreement of a day is judged by; None without a federal pack."""
         packs = [pack for pack in self.reaching(state, activity, signed, before) if self.is_backed(pack, before)]
         return self.merged(self.pack_on(None, signed, before), packs, signed)
+
+    def edition(self, before):
+        """The edition of the rules that fees were claimed by before a position: nothing is claimed before a review was noted
+        under it. Without one, and at the end, the newest."""
+        return next((edition for at, edition in reversed(self.reviews) if at < before), DEATH_ASKED_SINCE) \
+            if before is not None else DEATH_ASKED_SINCE
 
     def has_pack(self, wanted, before):
         return any(wanted == {"code": pack["code"], "version": pack["version"]} for pack in self.adopted(before))

@@ -113,6 +113,9 @@ fn an_agreement_is_of_a_plan_that_is_offered() {
     let mut desk = signed();
     let refusal = desk.refusal(case(A), "2026-04-20", changed_to("unheard-of"));
     is(&refusal, Reason::ReferenceUnknown);
+    let individual = priced(plan().code.as_str(), 9_900, 8_900);
+    let couple = Some(individual.individual);
+    desk.firm(FirmAction::PublishPlan(Plan { couple, ..individual }));
     desk.signed_as(case(2), "2026-03-02", Enrol { seat: Seat::Couple, ..enrol() });
     let refusal = desk.refusal(case(2), "2026-04-20", changed_to("light"));
     is(&refusal, Reason::StateRefuses);
@@ -224,6 +227,10 @@ fn what_was_not_read_of_agent_or_language_bars_preparing() {
             pack.version = 90 + u32::from(read);
             if !read {
                 pack.read.as_mut().unwrap().remove(&dimension);
+                for source in pack.sources.iter_mut().flatten() {
+                    source.dimensions.remove(&dimension);
+                }
+                (pack.agent, pack.language) = (None, None);
             }
             adopt(&mut desk, pack);
             file(&mut desk, StandingKind::Bond, "NC", Some(usd(1_000_000)));

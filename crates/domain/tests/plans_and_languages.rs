@@ -114,7 +114,7 @@ fn an_agreement_is_of_a_plan_that_is_offered() {
     let refusal = desk.refusal(case(A), "2026-04-20", changed_to("unheard-of"));
     is(&refusal, Reason::ReferenceUnknown);
     let individual = priced(plan().code.as_str(), 9_900, 8_900);
-    let couple = Some(individual.individual);
+    let couple = Some(individual.individual.clone());
     desk.firm(FirmAction::PublishPlan(Plan { couple, ..individual }));
     desk.signed_as(case(2), "2026-03-02", Enrol { seat: Seat::Couple, ..enrol() });
     let refusal = desk.refusal(case(2), "2026-04-20", changed_to("light"));

@@ -77,11 +77,12 @@ fn a_firm_with_a_place_in_one_state_serves_clients_of_five() {
         let expected = if state == "MT" { vec![code("MT")] } else { vec![] };
         assert_eq!(unknown, expected, "{state}");
     }
-    // Another place of the firm, and the clients of no other state are asked for more.
-    let mut elsewhere = firm_of(&["NC", "CO", "VA"]);
-    office(&mut elsewhere, "IL");
-    assert_eq!(reaching(&elsewhere, "CO"), ["CO", "IL"]);
-    assert_eq!(reaching(&elsewhere, "IL"), ["IL"]);
+    // A place where nothing is added asks the clients of no other state for more; one without a pack makes that unknown.
+    for (place, expected) in [("IL", &["CO"][..]), ("MT", &["CO", "MT"])] {
+        let mut elsewhere = firm_of(&["NC", "CO", "VA"]);
+        office(&mut elsewhere, place);
+        assert_eq!(reaching(&elsewhere, "CO"), expected);
+    }
 }
 
 /// "A move to another state adds the new state's packs only if counsel's pack says so": the law of an agreement is that of

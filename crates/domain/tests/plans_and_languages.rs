@@ -115,7 +115,7 @@ fn an_agreement_is_of_a_plan_that_is_offered() {
     is(&refusal, Reason::ReferenceUnknown);
     let individual = priced(plan().code.as_str(), 9_900, 8_900);
     let couple = Some(individual.individual.clone());
-    desk.firm(FirmAction::PublishPlan(Plan { couple, ..individual }));
+    desk.today("2026-03-02").firm(FirmAction::PublishPlan(Plan { couple, ..individual }));
     desk.signed_as(case(2), "2026-03-02", Enrol { seat: Seat::Couple, ..enrol() });
     let refusal = desk.refusal(case(2), "2026-04-20", changed_to("light"));
     is(&refusal, Reason::StateRefuses);
@@ -239,7 +239,8 @@ fn what_was_not_read_of_agent_or_language_bars_preparing() {
             let languages = Some(&languages);
             let prepared = Prepared { place, terms: &terms, items: &[].into(), languages };
             let found = desk.firm_state().objections(prepared, day("2026-03-02"));
-            let unread = found.iter().any(|of| of.detail.contains(dimension.code()));
+            let says = format!("does not say that {dimension} was read");
+            let unread = found.iter().any(|of| of.detail.contains(&says));
             assert_eq!(unread, !read, "{dimension}: {found:?}");
         }
     }

@@ -273,12 +273,15 @@ async fn an_agreement_is_refused_whose_notices_are_in_another_language() {
     let firm = service.firm().await;
     confirmed_pack(&service, &firm, of("CO")).await;
     let case = common::new_case(&firm);
-    let enrolled = common::enrol(v1::Seat::Individual, "+12015550125", "tok_9");
+    let mut enrolled = common::enrol(v1::Seat::Individual, "+12015550125", "tok_9");
+    if let Some(v1::action::Action::Enrol(enrol)) = &mut enrolled.action {
+        let lives = enrol.contact.as_mut().unwrap();
+        lives.address.as_mut().unwrap().state_code = "CO".into();
+    }
     service.record(&case, vec![enrolled]).await;
     let ask = |notice: &str| v1::PrepareAgreementRequest {
         name: case.clone(),
         signing_on: today(),
-        activity_state_codes: vec!["CO".into()],
         languages: Some(v1::AgreementLanguages {
             agreement: "es".into(),
             negotiation: "es".into(),

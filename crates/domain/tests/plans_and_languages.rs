@@ -230,7 +230,10 @@ fn what_was_not_read_of_agent_or_language_bars_preparing() {
                 for source in pack.sources.iter_mut().flatten() {
                     source.dimensions.remove(&dimension);
                 }
-                (pack.agent, pack.language) = (None, None);
+                match dimension {
+                    Dimension::Agent => pack.agent = None,
+                    _ => pack.language = None,
+                }
             }
             adopt(&mut desk, pack);
             file(&mut desk, StandingKind::Bond, "NC", Some(usd(1_000_000)));

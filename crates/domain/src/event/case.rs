@@ -9,11 +9,10 @@ use super::{CaseEvent, EndedBy, EventRef, FactKind, UtcMicros};
 use crate::codec::{codes, record};
 use crate::gates::{FeeStanding, Gate};
 use crate::ids::{
-    AccountId, BureauCode, DocumentHash, ItemCode, LanguageCode, PaperCode, PlanCode, RequestId,
-    StateCode,
+    AccountId, BureauCode, DocumentHash, ItemCode, PaperCode, PlanCode, RequestId, StateCode,
 };
 use crate::money::Money;
-use crate::rules::{ContractItem, Rules};
+use crate::rules::{ContractItem, Languages, Rules};
 use crate::terms::{Sale, Seat, Terms, Work};
 use crate::value::{Personal, Text};
 
@@ -179,18 +178,6 @@ record! {
         terms: Terms,
         /// The total of all payments that the agreement states (1679d(b)(1)).
         total_of_payments: Money,
-    }
-}
-
-record! {
-    /// The languages of an agreement, as far as they are known.
-    pub struct Languages {
-        /// That of the agreement's papers.
-        agreement: Option<LanguageCode>,
-        /// That in which it was negotiated.
-        negotiation: Option<LanguageCode>,
-        /// That of the notices of cancellation.
-        notice: Option<LanguageCode>,
     }
 }
 

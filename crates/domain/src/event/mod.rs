@@ -36,6 +36,8 @@ pub use reading::{in_force, money_in_force};
 pub use tail::Tail;
 pub use upcast::{UPCASTERS, Upcaster, lift};
 
+pub use crate::rules::Languages;
+
 use crate::codec::{DecodeError, Field, In, Out};
 use crate::ids::DocumentHash;
 use crate::value::Personal;

@@ -7,10 +7,10 @@ use chrono::{Datelike as _, Months};
 
 use super::{
     AmountOf, Barred, BondWhen, ConsentRule, ContractItem, DaysAfter, DisputeConsent, EarlyFeeRule,
-    FeeCap, Keep, Language, LanguageRule, PerformWithin, Performance, Registration, Remedy,
-    RulePack, Security, SecurityAmount, StandingKind, StatementContent, StatementDuty, YearDay,
+    FeeCap, Keep, Language, LanguageRule, Languages, PerformWithin, Performance, Registration,
+    Remedy, RulePack, Security, SecurityAmount, StandingKind, StatementContent, StatementDuty,
+    YearDay,
 };
-use crate::event::Languages;
 use crate::ids::LanguageCode;
 use crate::money::{MINOR_MAX, Money};
 use crate::terms::{FullyPerformed, Terms};

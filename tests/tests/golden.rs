@@ -18,12 +18,12 @@ use domain::event::{
     AccessGranted, AccessRevoked, AccessUsed, AccountEvent, CaseEvent, ClientErased,
     ClientLookedAt, CloseAcceptanceWithdrawn, CloseRule, ErasureBasis, Event, FactCorrected,
     FactKind, FeesReviewed, FirmCorrected, FirmEvent, FirmFact, FoundResult, InvoiceRestated,
-    LegalHoldLifted, LegalHoldPlaced, LinePart, LineShare, LinesShared, ListingCorrected,
-    ListingDeleted, LookEvent, LookKind, Loss, MoneyCorrected, MoneyFact, MoneyRestated, Outcome,
-    PaymentRestated, PromisedResult, Reading, Recorded, ResultsFound, Scope, ScoreRaised,
-    SecurityEventRecorded, Showing, StreamId,
+    Languages, LegalHoldLifted, LegalHoldPlaced, LinePart, LineShare, LinesShared,
+    ListingCorrected, ListingDeleted, LookEvent, LookKind, Loss, MoneyCorrected, MoneyFact,
+    MoneyRestated, Outcome, PaymentRestated, PlanSigned, PromisedResult, Reading, Recorded,
+    ResultsFound, Scope, ScoreRaised, SecurityEventRecorded, Showing, StreamId,
 };
-use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode};
+use domain::ids::{AccessId, BureauCode, DocumentHash, ItemCode, LanguageCode, PlanCode};
 use domain::judge::EDITION;
 use domain::money::{Currency, Money};
 use domain::value::{Personal, Text};
@@ -215,6 +215,20 @@ const WITH_A_TIME: &str = "message_logged.v1.with_a_time.json";
 /// An agreement with what it promises; the other is of times before that was kept.
 const WITH_PROMISES: &str = "consent_signed.v1.with_promises.json";
 
+/// An agreement of another plan, with its languages; the other is of times before these were kept.
+const OF_A_PLAN: &str = "consent_signed.v1.of_a_plan.json";
+
+/// The same agreement, of another plan and in languages.
+fn of_a_plan(mut recorded: Recorded) -> Recorded {
+    let language = |code| Some(LanguageCode::parse(code).unwrap());
+    if let Event::Case(CaseEvent::ConsentSigned(e)) = &mut recorded.event {
+        e.plan = Some(PlanSigned { code: PlanCode::parse("light").unwrap(), version: 2 });
+        let (agreement, negotiation) = (language("es"), language("es"));
+        e.languages = Some(Languages { agreement, negotiation, notice: language("es") });
+    }
+    recorded
+}
+
 /// A finding on a listing of a client's.
 fn found(case: &Recorded) -> ResultsFound {
     let (bureau, item) = (BureauCode::parse("north").unwrap(), ItemCode::parse("a").unwrap());
@@ -341,6 +355,7 @@ fn samples(player: &Player) -> BTreeMap<String, Vec<u8>> {
     let timed = Recorded { occurred_at: Some(logged.recorded_at), ..logged };
     samples.insert(WITH_A_TIME.into(), timed.to_bytes());
     let signed = Recorded::from_bytes(&samples["consent_signed.v1.json"]).unwrap();
+    samples.insert(OF_A_PLAN.into(), of_a_plan(signed.clone()).to_bytes());
     samples.insert(WITH_PROMISES.into(), promising(signed).to_bytes());
     let mut meant = Recorded::from_bytes(&samples["payment_settled.v1.json"]).unwrap();
     if let Event::Account(AccountEvent::PaymentSettled(e)) = &mut meant.event {
@@ -362,9 +377,10 @@ fn every_event_type_has_a_golden_file_that_still_reads() {
     let samples = samples(&history());
     let folder = folder("events");
     let of_types = Event::types().map(|(name, version)| format!("{name}.v{version}.json"));
-    let others = [OF_A_TOKEN, WITH_A_LIST, WITH_A_TIME, WITH_PROMISES, MEANT, BY_DAY, FIRST_OPEN]
-        .into_iter()
-        .chain(OF_LINES);
+    let others =
+        [OF_A_TOKEN, WITH_A_LIST, WITH_A_TIME, WITH_PROMISES, OF_A_PLAN, MEANT, BY_DAY, FIRST_OPEN]
+            .into_iter()
+            .chain(OF_LINES);
     for file in of_types.chain(others.map(Into::into)) {
         let path = folder.join(&file);
         if !path.exists() && may_write() {

@@ -48,6 +48,8 @@ struct Met {
     held_alone: BTreeMap<Gate, usize>,
     /// What is owed for exposed fees, in minor units.
     owed: i64,
+    /// Work on days without what has to be on file.
+    unsecured: usize,
     /// Cases of which a fee was claimable or claimed by the end.
     with_a_fee: usize,
 }
@@ -68,6 +70,7 @@ impl Met {
         assert!(self.with_a_fee * 3 > self.cases, "few clients have earned a fee: {self:?}");
         assert!(self.claimable > 0, "nothing is left to claim: {self:?}");
         assert!(self.owed > 0, "nothing is owed: {self:?}");
+        assert!(self.unsecured > 0, "no work was done on a day without security: {self:?}");
         for standing in FeeStanding::ALL {
             assert!(self.claimed.contains_key(standing), "no fee is {standing}: {self:?}");
         }
@@ -168,10 +171,14 @@ fn answer(judge: &Judge<'_>, case: CaseId, met: &mut Met) -> Value {
     let fees: Vec<Value> = fees.collect();
     met.cases += 1;
     met.with_a_fee += usize::from(earned);
+    let mut unsecured: Vec<String> =
+        judge.unsecured_work().iter().map(|of| of.done.on().to_string()).collect();
+    unsecured.sort_unstable();
+    met.unsecured += unsecured.len();
     let periods: Vec<Value> = judge.periods().map(|p| json!(p.start.to_string())).collect();
     json!({
         "case": case.to_string(), "today": today.to_string(), "periods": periods, "open": open, "fees": fees,
-        "claimable": claimable, "held": held, "cut": cut,
+        "claimable": claimable, "held": held, "cut": cut, "unsecured": unsecured,
     })
 }
 
@@ -233,7 +240,7 @@ fn comparable(answer: &Value, cut: &[Value]) -> Value {
 /// Where two answers differ, part by part.
 fn difference(ours: &Value, theirs: &Value) -> String {
     let mut told = format!("case {} on {}", ours["case"], ours["today"]);
-    for part in ["periods", "open", "fees", "claimable", "held"] {
+    for part in ["periods", "open", "fees", "claimable", "held", "unsecured"] {
         let (ours, theirs) = (&ours[part], &theirs[part]);
         let empty = Vec::new();
         let entries = |of: &Value| of.as_array().unwrap_or(&empty).clone();

@@ -11,12 +11,12 @@ use domain::event::{
     BasisAttested, BillingDayChanged, BlockRefused, BureauAnswered, BureauAsked,
     CircumstanceChanged, ClientInformationSent, ContactChanged, CorrectionNoted,
     DisclosureAcknowledged, DisclosureDelivered, IdentityPaperAccepted, IdentityPaperReceived,
-    IdentityPaperRejected, ItemOutcome, ItemSeen, Letter, LetterDelivered, MessageLogged,
-    PeriodClosedWithoutFee, ProgressReportSent, ReportIdentityFailed, ReportSourceConnected,
-    ResponseReceived, Score, ServiceEnded, ServicePaused,
+    IdentityPaperRejected, ItemOutcome, ItemSeen, Languages, Letter, LetterDelivered,
+    MessageLogged, PeriodClosedWithoutFee, ProgressReportSent, ReportIdentityFailed,
+    ReportSourceConnected, ResponseReceived, Score, ServiceEnded, ServicePaused,
 };
 use domain::ids::{
-    BureauCode, DocumentHash, ItemCode, PaperCode, PlanCode, StateCode, TrackingCode,
+    BureauCode, DocumentHash, ItemCode, LanguageCode, PaperCode, PlanCode, StateCode, TrackingCode,
 };
 use domain::rules::ContractItem;
 use domain::terms::Sale;
@@ -214,14 +214,45 @@ fn sign_consent(f: &mut Fields, m: &v1::SignConsent) -> Option<SignConsent> {
     let promised = f.each("promised_results", &m.promised_results, 0..=PROMISED_MAX, promised);
     let items = contract_items(f, &m.contract_items);
     let activity = states(f, "activity_state_codes", &m.activity_state_codes);
+    let plan = f.parse_optional("plan", &m.plan, PlanCode::parse);
+    let languages = languages(f, m.languages.as_ref());
     Some(SignConsent {
         activity: activity?,
         copies_given: m.copies_given,
         document: document?,
         e_sign_consent: m.e_sign_consent,
         items: items?,
+        languages: languages?,
+        plan: plan?,
         promised: promised?,
         total_of_payments: total_of_payments?,
+    })
+}
+
+/// In which languages an agreement is made; nothing if nobody said.
+pub(crate) fn languages(
+    f: &mut Fields,
+    told: Option<&v1::AgreementLanguages>,
+) -> Option<Option<Languages>> {
+    let Some(m) = told else { return Some(None) };
+    f.within("languages", |f| {
+        let rule = "must be a language by its code of ISO 639, such as en or es";
+        let is_one = |code: &str| {
+            (2..=3).contains(&code.len()) && code.bytes().all(|letter| letter.is_ascii_lowercase())
+        };
+        let mut language = |name: &'static str, code: &str| -> Option<Option<LanguageCode>> {
+            if code.is_empty() {
+                return Some(None);
+            }
+            let read = |code: &str| LanguageCode::parse(code).ok().filter(|_| is_one(code));
+            f.form(name, code, rule, read).map(Some)
+        };
+        let agreement = language("agreement", &m.agreement);
+        let negotiation = language("negotiation", &m.negotiation);
+        let notice = language("notice", &m.notice);
+        let said = Languages { agreement: agreement?, negotiation: negotiation?, notice: notice? };
+        let is_said = said != Languages { agreement: None, negotiation: None, notice: None };
+        Some(Some(said).filter(|_| is_said))
     })
 }
 

@@ -60,7 +60,7 @@ paired! {
     ExposureKind = domain::event::ExposureKind {
         EarlyService, DisputeWithoutBasis, NoAgreement, PapersMissing, FeeAskedUnearned,
         PaymentUnearned, DisputeWithoutAuthority, SignedAfterDeath, ChargeUnauthorized,
-        ChargeAfterDeath, SignedAgainstLaw,
+        ChargeAfterDeath, SignedAgainstLaw, WorkUnsecured,
     }
     FailureReason = domain::event::FailureReason {
         InsufficientFunds, CardExpired, Declined, LostOrStolen, AccountClosed,

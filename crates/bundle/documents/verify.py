@@ -617,7 +617,7 @@ PAYLOADS = """\
 case enrolled billing:Rule birth_date:personal contact:Contact plan:code plan_version:u32 sale:Sale seat:Seat ssn_last4?:personal zone:zone
 case disclosure_delivered document?:hash
 case disclosure_acknowledged document?:hash
-case consent_signed activity?:{state} cancel_through:day copies_given:flag document?:hash e_sign_consent:flag items?:{ContractItem} promised?:[PromisedResult] rules:Rules service_from:day state:state terms:Terms total_of_payments:money
+case consent_signed activity?:{state} cancel_through:day copies_given:flag document?:hash e_sign_consent:flag items?:{ContractItem} languages?:Languages plan?:PlanSigned promised?:[PromisedResult] rules:Rules service_from:day state:state terms:Terms total_of_payments:money
 case consent_cancelled reason?:personal sent_on:day
 case identity_paper_received document?:hash kind:PaperKind paper:code
 case identity_paper_accepted paper:code
@@ -745,6 +745,7 @@ part ItemOutcome item:code outcome:Outcome
 part ItemSeen balance?:money delinquent_since?:day furnisher:text item:code kind:ItemKind
 part Keep cites:text from:KeepFrom what:KeepWhat years:u16
 part Language cites:text rule:LanguageRule
+part Languages agreement?:code negotiation?:code notice?:code
 part Letter bureau:code document?:hash items:[code] mail_class:MailClass tracking?:code
 part LinePart amount:money exposed?:money invoice:u64 line:u32
 part InvoiceRestated invoice:u64 lines:[LineShare]
@@ -760,6 +761,7 @@ part PayoutLine amount:money movement:Movement
 part PerformWithin cites:text days:u16 unless_ongoing?:flag
 part Performance cites:text reading:FullyPerformed
 part Plan code:code couple?:Prices first_work:[Work] grace_days?:u16 individual:Prices monthly_work:[Work] name:text periods:u32 version:u32
+part PlanSigned code:code version:u32
 part Prices first_fee:money monthly_fee:money
 part PromisedResult showing?:Showing words:personal
 part Reach cites:text limbs:{Limb}
@@ -803,7 +805,7 @@ word EarlyFeeRule per_service subscription plan with_security ban
 word EndedBy client firm death
 word ErasureBasis asked retention_over
 word ExemptKind accountant attorney bank broker_dealer consumer_reporting_agency lender nonprofit real_estate_broker
-word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority signed_after_death charge_unauthorized charge_after_death signed_against_law
+word ExposureKind early_service dispute_without_basis no_agreement papers_missing fee_asked_unearned payment_unearned dispute_without_authority signed_after_death charge_unauthorized charge_after_death signed_against_law work_unsecured
 word FactKind enrolled disclosure_delivered disclosure_acknowledged consent_signed consent_cancelled identity_paper_received identity_paper_accepted identity_paper_rejected report_source_connected report_identity_failed report_imported basis_attested work_opened round_sent letter_delivered client_information_sent response_received item_reinserted bureau_asked bureau_answered progress_report_sent contact_changed circumstance_changed billing_day_changed message_logged service_paused service_resumed service_ended period_closed_without_fee results_found
 word FailureReason insufficient_funds card_expired declined lost_or_stolen account_closed authorization_revoked
 word FeeKind monthly one_time report_single report_joint education
@@ -2031,10 +2033,18 @@ def opening_fault(event, ordinal, key):
 # ---- Periods and work, FORMAT.md ---------------------------------------------------------------------------
 
 PERIODS_MAX, OPEN_PERIODS_MAX, GRACE_DAYS = 4_096, 60, 10
+# The edition of the rules that first asked whether an agreement was signed behind its client's death.
+DEATH_ASKED_SINCE = 6
 
 
 def day_of(event):
     return date.fromisoformat(event["occurred_on"])
+
+
+def plan_signed(enrolment, agreement):
+    """An enrolment with the plan of an agreement in the place of its own, where that says another."""
+    plan = agreement.get("plan")
+    return dict(enrolment, plan=plan["code"], plan_version=plan["version"]) if enrolment and plan else enrolment
 
 
 def by_day(events):
@@ -2054,7 +2064,7 @@ def is_before(event, other):
 
 FOLLOWING = ("early_service", "no_agreement", "dispute_without_basis", "papers_missing", "dispute_without_authority",
              "signed_after_death", "charge_unauthorized", "charge_after_death",
-             "signed_against_law")
+             "signed_against_law", "work_unsecured")
 
 
 def has_authority(changes, agreements, letter):
@@ -2223,7 +2233,8 @@ class Service:
         cancellations = self.of("consent_cancelled")
         for event in self.of("consent_signed"):
             p, signed = event["payload"], event["occurred_on"]
-            if any(died["payload"]["by"] == "death" and is_before(died, event) is True for died in self.of("service_ended")):
+            deaths = [end for end in self.of("service_ended") if end["payload"]["by"] == "death"]
+            if record.edition(before) >= DEATH_ASKED_SINCE and any(is_before(died, event) is True for died in deaths):
                 continue
             state = self.state(case, signed, p["state"])
             rules = record.rules_of_signing(state, p.get("activity", ()), signed, before) or p["rules"]
@@ -2233,7 +2244,8 @@ class Service:
             if undone is None:
                 self.agreements.append(Agreement(event, rules, window))
                 for enrolled in self.of("enrolled")[:1]:
-                    offered = record.terms(dict(enrolled["payload"], seat=p["terms"]["seat"]), before, signed)
+                    on = plan_signed(enrolled["payload"], p)
+                    offered = record.terms(dict(on, seat=p["terms"]["seat"]), before, signed)
                     self.agreements[-1].terms = offered or p["terms"]
             else:
                 undoing.append(undone["position"])
@@ -2786,6 +2798,8 @@ class Life:
             return not self.has_papers()
         if p["kind"] == "signed_against_law":
             return any(agreement["occurred_on"] == day for agreement in self.agreements)
+        if p["kind"] == "work_unsecured":
+            return any(e["event"] in ("bureau_asked", *WORK.values()) and e["occurred_on"] == day for e in self.events)
         return p.get("period") not in self.settled
 
     def is_charged_after_death(self, day):
@@ -2832,7 +2846,7 @@ LAWS = {"dispute_without_authority": "common law of agency", "signed_after_death
         "early_service": "15 USC 1679d(a)(2)", "dispute_without_basis": "15 USC 1679b(a)(1)",
         "no_agreement": "15 USC 1679d(a)(1)", "papers_missing": "common practice, no source",
         "fee_asked_unearned": "15 USC 1679b(b); 16 CFR 310.4(a)(2)", "payment_unearned": "15 USC 1679b(b)",
-        "signed_against_law": "15 USC 1679j"}
+        "signed_against_law": "15 USC 1679j", "work_unsecured": "15 USC 1679j"}
 
 
 def following(events, place, name):
@@ -2918,7 +2932,7 @@ class FirmRecord:
     def __init__(self):
         self.is_begun, self.registered, self.zone, self.packs, self.plans = False, None, None, [], []
         self.backed, self.facts, self.ended, self.anew = [], {}, {}, None
-        self.told_anew, self.not_anew, self.standings = None, [], []
+        self.told_anew, self.not_anew, self.standings, self.reviews = None, [], [], []
 
     @property
     def currency(self):
@@ -2959,6 +2973,8 @@ class FirmRecord:
             elif name == "access_granted":
                 if {"correct", "accept"} & set(p["scopes"]) and {"record", "bill"} & set(p["scopes"]):
                     wrong.append("a token that corrects or accepts also records or bills")
+            elif name == "fees_reviewed":
+                self.reviews.append((position, p["edition"]))
             elif name == "plan_published":
                 self.plans.append((position, event["occurred_on"], p["plan"]))
             if name in KINDS_OF_FIRM:
@@ -3023,6 +3039,12 @@ class FirmRecord:
         """What an agreement of a day is judged by; None without a federal pack."""
         packs = [pack for pack in self.reaching(state, activity, signed, before) if self.is_backed(pack, before)]
         return self.merged(self.pack_on(None, signed, before), packs, signed)
+
+    def edition(self, before):
+        """The edition of the rules that fees were claimed by before a position: nothing is claimed before a review was noted
+        under it. Without one, and at the end, the newest."""
+        return next((edition for at, edition in reversed(self.reviews) if at < before), DEATH_ASKED_SINCE) \
+            if before is not None else DEATH_ASKED_SINCE
 
     def has_pack(self, wanted, before):
         return any(wanted == {"code": pack["code"], "version": pack["version"]} for pack in self.adopted(before))
@@ -4411,10 +4433,10 @@ class Derivation:
             if (p["cancel_through"], p["service_from"]) != window:
                 wrong.append("by its own rules the client can cancel through %s and service begins on %s" % window)
             # The version of the day; older logs have the one that the client enrolled on.
-            if life.enrolment is None or p["terms"] not in (record.terms(life.enrolment, position, day),
-                                                            record.terms(life.enrolment, position, day, as_told=True),
-                                                            record.terms(life.enrolment, position)):
-                wrong.append("its terms are not those of the plan that the client enrolled on")
+            on = plan_signed(life.enrolment, p)
+            if on is None or p["terms"] not in (record.terms(on, position, day), record.terms(on, position, day, as_told=True),
+                                                record.terms(on, position)):
+                wrong.append("its terms are not those of the plan that it is of")
         elif name == "results_found":
             signed = [{"id": e["event_id"], "position": e["position"]} for e in life.agreements]
             if p["agreement"] not in signed:
@@ -4482,11 +4504,11 @@ class Derivation:
         check(as_of < period.end or period.is_paused or period.cut_on, "was claimed before its period was over")
         check(p["account"] != payer, "is not on the account that paid")
         enrolment = next((e["payload"] for e in reversed(case) if e["event"] == "enrolled"), {})
-        check(p.get("plan") != enrolment.get("plan"), "names another plan than the enrolment")
         agreement, named = period.agreement, p["agreement"]
         if agreement is None:
             return wrong + ["has no agreement"]
         signed = agreement.event
+        check(p.get("plan") != plan_signed(enrolment, signed["payload"]).get("plan"), "names another plan than its agreement")
         check((named["id"], named["position"]) != (signed["event_id"], signed["position"]),
               "names another agreement than that of its period")
         check(p["rules"] != agreement.rules["packs"], "names other rule packs than its agreement")

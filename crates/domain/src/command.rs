@@ -30,7 +30,7 @@ use crate::event::{
     ClientErased, ClientInformationSent, CloseAccepted, CloseRule, Contact, ContactChanged,
     CorrectionNoted, DisclosureAcknowledged, DisclosureDelivered, ExposureKind, FeesReviewed,
     FirmRegistered, IdentityPaperAccepted, IdentityPaperReceived, IdentityPaperRejected, ItemSeen,
-    LegalHoldLifted, LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet,
+    Languages, LegalHoldLifted, LegalHoldPlaced, Letter, LetterDelivered, LookKind, MatchPolicySet,
     MessageLogged, PackConfirmed, PackUsedAtOwnRisk, PeriodClosedWithoutFee, PeriodLocked,
     ProgressReportSent, PromisedResult, ReportIdentityFailed, ReportSourceConnected,
     ResponseReceived, Score, SecurityEventRecorded, ServiceEnded, ServicePaused, StandingEnded,
@@ -92,6 +92,10 @@ pub struct SignConsent {
     pub e_sign_consent: bool,
     /// What the agreement holds beside what federal law asks; nothing if nobody said.
     pub items: Option<BTreeSet<ContractItem>>,
+    /// In which languages it was made; nothing if nobody said.
+    pub languages: Option<Languages>,
+    /// The plan that it is of, if it is another than that of the enrolment.
+    pub plan: Option<PlanCode>,
     /// The results that the agreement promises.
     pub promised: Vec<PromisedResult>,
     /// The total of all payments that the agreement states.

@@ -24,6 +24,7 @@ use crate::event::{
 };
 use crate::firm::{self, Firm};
 use crate::ids::{AccountId, CaseId};
+use crate::judge::{Judge, Matter};
 use crate::money::Money;
 use crate::named::{self, MovementName};
 use crate::refusal::{NamedVersion, Reason, Refusal, Versions};
@@ -104,7 +105,7 @@ fn decide_one(draft: &mut Draft<'_, '_>, command: &Command) -> Result<(), Halt> 
         Command::BillAccount { account, as_of } => billing::bill(draft, *account, *as_of),
         Command::KeepFee { case, action } => keep::fee(draft, *case, action),
         // Every claimed fee of it is marked.
-        Command::Review { case } => untold_signings(draft, *case),
+        Command::Review { case } => untold_by_law(draft, *case),
     }
 }
 
@@ -232,9 +233,8 @@ fn one_action(
             draft.add(StreamId::Case(id), on, event)?;
         }
     }
-    // Where a client lived on the day of a signing decides whose law it was under, whenever it is told.
-    if let CaseAction::ContactChanged(_) = &dated.action {
-        untold_signings(draft, id)?;
+    if is_under_law(draft.world().firm()?, &dated.action) {
+        untold_by_law(draft, id)?;
     }
     if let CaseAction::Enrol(enrol) = &dated.action {
         let account = StreamId::Account(id.own_account());
@@ -246,10 +246,57 @@ fn one_action(
     Ok(())
 }
 
-fn untold_signings(draft: &mut Draft<'_, '_>, id: CaseId) -> Result<(), Halt> {
+/// Whether something of the case may be found by an action to have been against the law of a state: where a client lived on
+/// the day of a signing decides whose law that was under; and in what service work was done, where something has to be on
+/// file on every day of it.
+fn is_under_law(firm: &Firm, action: &CaseAction) -> bool {
+    match action {
+        CaseAction::ContactChanged(_) => true,
+        CaseAction::SendRound(_)
+        | CaseAction::NoteRoundSent(_)
+        | CaseAction::ImportReport(_)
+        | CaseAction::ProgressReportSent(_)
+        | CaseAction::BureauAsked(_)
+        | CaseAction::SignConsent(_)
+        | CaseAction::PauseService(_)
+        | CaseAction::ResumeService => firm.keeps_on_file(),
+        CaseAction::Enrol(_)
+        | CaseAction::Cancel(_)
+        | CaseAction::OpenWork
+        | CaseAction::EndService(_)
+        | CaseAction::PlaceLegalHold(_)
+        | CaseAction::LiftLegalHold(_)
+        | CaseAction::EraseClient(_)
+        | CaseAction::FindResults(_)
+        | CaseAction::DisclosureDelivered(_)
+        | CaseAction::DisclosureAcknowledged(_)
+        | CaseAction::IdentityPaperReceived(_)
+        | CaseAction::IdentityPaperAccepted(_)
+        | CaseAction::IdentityPaperRejected(_)
+        | CaseAction::ReportSourceConnected(_)
+        | CaseAction::ReportIdentityFailed(_)
+        | CaseAction::AttestBasis(_)
+        | CaseAction::LetterDelivered(_)
+        | CaseAction::ClientInformationSent(_)
+        | CaseAction::ReceiveResponse(_)
+        | CaseAction::NoteReinsertion(_)
+        | CaseAction::BureauAnswered(_)
+        | CaseAction::BillingDayChanged(_)
+        | CaseAction::ChangeCircumstance(_)
+        | CaseAction::MessageLogged(_)
+        | CaseAction::ClosePeriod(_)
+        | CaseAction::NoteExposure(_)
+        | CaseAction::NoteCorrection(_) => false,
+    }
+}
+
+fn untold_by_law(draft: &mut Draft<'_, '_>, id: CaseId) -> Result<(), Halt> {
     let untold = {
-        let world = draft.world();
-        world.case(id)?.untold_signings(world.firm()?)
+        let (now, world) = (draft.now(), draft.world());
+        let (case, firm) = (world.case(id)?, world.firm()?);
+        let Some(today) = firm.today(now) else { return Ok(()) };
+        let judge = Judge::of(Matter { id, case, accounts: &[], firm, today });
+        case.untold_by_law(&judge)
     };
     for (on, event) in untold {
         draft.add(StreamId::Case(id), on, event)?;

@@ -150,6 +150,8 @@ macro_rules! code {
 code! {
     /// A plan of the firm.
     PlanCode;
+    /// A language, as ISO 639 has it: `en`, `es`.
+    LanguageCode;
     /// A bureau (consumer reporting agency) the firm has registered.
     BureauCode;
     /// One negative entry of a client's file, under the name the CRM gives it.

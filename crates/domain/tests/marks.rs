@@ -190,7 +190,9 @@ fn what_awaits_a_review_is_carried_to_a_fee_by_no_fact_of_its_client() {
         desk.judged(case(A), |judge| judge.fees().next().unwrap().exposed.is_positive())
     };
     assert!(exposed(&desk), "it is shown as it is judged");
-    assert_eq!(names(&desk.act(case(A), "2026-04-20", progress())), ["progress_report_sent"]);
+    // That it was done without security is a breach of its own (15 USC 1679j), and moves no money.
+    let told = desk.act(case(A), "2026-04-20", progress());
+    assert_eq!(names(&told), ["progress_report_sent", "exposure_found"]);
     assert_eq!(
         names(&desk.try_account(account(A), "2026-04-20", refund("r1", 100)).unwrap()),
         ["refund_issued"]

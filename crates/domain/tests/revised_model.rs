@@ -302,6 +302,8 @@ fn tell_one(
                 document: None,
                 e_sign_consent: consented || fact["online"] == false,
                 items: None,
+                languages: None,
+                plan: None,
                 promised: None,
                 rules,
                 service_from,

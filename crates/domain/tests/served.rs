@@ -80,6 +80,7 @@ fn a_signing_that_the_law_of_a_state_bars_is_recorded_as_that() {
             place: code(state).into(),
             terms: &signed.terms,
             items: signed.items.as_ref().unwrap(),
+            languages: None,
         };
         let objections = desk.firm_state().objections(prepared, day("2026-03-02"));
         let named: BTreeSet<&str> = objections.iter().map(|of| of.rule.as_str()).collect();

@@ -92,7 +92,8 @@ fn against(
     terms: &Terms,
     items: &BTreeSet<ContractItem>,
 ) -> BTreeSet<String> {
-    let prepared = Prepared { place, terms, items };
+    let languages = english();
+    let prepared = Prepared { place, terms, items, languages: Some(&languages) };
     let found = desk.firm_state().objections(prepared, day("2026-03-02"));
     found.into_iter().map(|violation| violation.rule).collect()
 }
@@ -433,7 +434,9 @@ fn another_state_that_reaches_an_agreement_takes_no_objection_away() {
     for home in states {
         let alone = Place::of(code(home), None);
         let found = |place| {
-            let prepared = Prepared { place, terms: &terms(6), items: &items };
+            let (terms, languages) = (terms(6), english());
+            let languages = Some(&languages);
+            let prepared = Prepared { place, terms: &terms, items: &items, languages };
             desk.firm_state().objections(prepared, day("2026-03-02"))
         };
         let known = found(alone);

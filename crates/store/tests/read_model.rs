@@ -387,6 +387,8 @@ async fn a_pack_adopted_later_makes_no_kept_row_differ_from_one_made_anew(place:
         document: None,
         e_sign_consent: true,
         items: None,
+        languages: None,
+        plan: None,
         promised: Vec::new(),
         total_of_payments: usd(100_000),
     });

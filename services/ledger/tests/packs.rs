@@ -232,6 +232,7 @@ async fn an_agreement_is_prepared_or_refused_with_everything_that_stands_against
         signing_on: today(),
         contract_items: items.iter().map(|item| (*item).to_owned()).collect(),
         activity_state_codes: activity.iter().map(|state| (*state).to_owned()).collect(),
+        ..v1::PrepareAgreementRequest::default()
     };
     let prepared = service.cases().prepare_agreement(ask(&[], &[])).await.unwrap().into_inner();
     assert_eq!(prepared.cancel_through, date(2026, 3, 5), "three business days");
@@ -253,6 +254,51 @@ async fn an_agreement_is_prepared_or_refused_with_everything_that_stands_against
     }
     let refused = service.cases().prepare_agreement(ask(&[], &["agents"])).await.unwrap_err();
     assert!(format!("{refused:?}").contains("contract_items[0]"), "{refused:?}");
+
+    // Another plan than that of the enrolment, if there is one; and languages are codes.
+    let of_plan = v1::PrepareAgreementRequest { plan: "unheard-of".into(), ..ask(&[], &[]) };
+    let refused = service.cases().prepare_agreement(of_plan).await.unwrap_err();
+    is_refused(&refused, "STATE_REFUSES", "the plan unheard-of is not offered to this client");
+    let agreement = "Spanish".to_owned();
+    let languages = Some(v1::AgreementLanguages { agreement, ..Default::default() });
+    let in_words = v1::PrepareAgreementRequest { languages, ..ask(&[], &[]) };
+    let refused = service.cases().prepare_agreement(in_words).await.unwrap_err();
+    assert!(format!("{refused:?}").contains("languages.agreement"), "{refused:?}");
+}
+
+/// Colo. Rev. Stat. 5-19-107: the notice of cancellation is in the language of the contract.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_agreement_is_refused_whose_notices_are_in_another_language() {
+    let service = Service::start().await;
+    let firm = service.firm().await;
+    confirmed_pack(&service, &firm, of("CO")).await;
+    let case = common::new_case(&firm);
+    let mut enrolled = common::enrol(v1::Seat::Individual, "+12015550125", "tok_9");
+    if let Some(v1::action::Action::Enrol(enrol)) = &mut enrolled.action {
+        let lives = enrol.contact.as_mut().unwrap();
+        lives.address.as_mut().unwrap().state_code = "CO".into();
+    }
+    service.record(&case, vec![enrolled]).await;
+    let ask = |notice: &str| v1::PrepareAgreementRequest {
+        name: case.clone(),
+        signing_on: today(),
+        languages: Some(v1::AgreementLanguages {
+            agreement: "es".into(),
+            negotiation: "es".into(),
+            notice: notice.into(),
+        }),
+        ..v1::PrepareAgreementRequest::default()
+    };
+    let asked = "CO asks for notices of cancellation in the language of the agreement";
+    for (notice, said) in [
+        ("", format!("{asked}, and nobody has said in which they are")),
+        ("en", format!("{asked}, and they are in others")),
+    ] {
+        let refused = service.cases().prepare_agreement(ask(notice)).await.unwrap_err();
+        is_refused(&refused, "NOT_ALLOWED_YET", &said);
+    }
+    let refused = service.cases().prepare_agreement(ask("es")).await.unwrap_err();
+    assert!(!format!("{refused:?}").contains("CO asks for notices"), "{refused:?}");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -311,3 +311,79 @@ async fn the_list_of_what_is_kept_says_where_that_is_not_known() {
     let known = kept().await;
     assert_eq!((known.erasable_from, known.unknown.len()), (date(2031, 3, 3), 0));
 }
+
+/// 15 USC 1679j: work on a day on which the bond of its state had ended is a breach, named wherever exposures are; of a lapse that
+/// is told later from the review on, shown from the telling; and what stood after all puts it right.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn work_on_a_day_without_security_is_shown_with_what_did_not_stand() {
+    let office = Office::open().await;
+    let bond = r#", "bond": { "amount": { "currency": "USD", "minor": "1000000" },
+        "cites": "invented for tests", "when": "always" }"#;
+    office.confirmed("MT", bond).await;
+    let stands = |from, through| v1::RecordStandingRequest {
+        parent: office.firm.clone(),
+        request_id: id(),
+        occurred_on: date(2026, 3, 2),
+        standing: Some(v1::Standing {
+            kind: v1::StandingKind::Bond.into(),
+            state_code: "MT".into(),
+            amount: usd(10_000),
+            valid_from: from,
+            valid_through: through,
+            ..v1::Standing::default()
+        }),
+    };
+    let file = async |from, through| {
+        office.service.administration().record_standing(stands(from, through)).await.unwrap();
+    };
+    file(date(2026, 1, 1), date(2026, 1, 5)).await;
+    let case = office.client("MT", 99).await;
+    let of_work = |exposures: &[v1::Exposure]| -> Vec<v1::Exposure> {
+        let is_it = |of: &&v1::Exposure| of.kind() == v1::ExposureKind::WorkUnsecured;
+        exposures.iter().filter(is_it).cloned().collect()
+    };
+    let told = of_work(&office.exposures().await);
+    assert!(!told.is_empty());
+    for exposure in &told {
+        assert_eq!((exposure.put_right, exposure.citation.as_str()), (false, "15 USC 1679j"));
+        let [detail] = exposure.details.as_slice() else { panic!("{exposure:?}") };
+        assert!(detail.starts_with("no bond of USD 10000.00 valid on 2026-01-"), "{detail}");
+        assert!(detail.ends_with("is on file for MT (invented for tests)"), "{detail}");
+    }
+    let shown = office.case(&case).await;
+    let said = |exposures: &[v1::Exposure]| -> Vec<_> {
+        exposures.iter().map(|of| (of.event.clone(), of.found_on, of.details.clone())).collect()
+    };
+    assert_eq!(said(&of_work(&shown.exposures)), said(&told));
+    let due = office.due(Kind::Exposure).await;
+    let due: Vec<_> = due.iter().filter(|item| item.detail.contains("no bond of")).collect();
+    assert_eq!((due.len(), due[0].citation.as_str()), (1, "15 USC 1679j"));
+    assert_eq!(office.review(false).await.work_unsecured, 0, "all of it was told");
+
+    // It stood after all, as is told late; then that it had ended after all, which a review carries to the client.
+    file(date(2026, 1, 6), date(2026, 12, 31)).await;
+    let shown = of_work(&office.case(&case).await.exposures);
+    assert!(shown.len() == told.len() && shown.iter().all(|of| of.put_right), "{shown:?}");
+    assert!(of_work(&office.exposures().await).iter().all(|of| of.put_right));
+    let other = office.client("MT", 99).await;
+    assert_eq!(of_work(&office.case(&other).await.exposures), []);
+    let ended = v1::EndStandingRequest {
+        parent: office.firm.clone(),
+        request_id: id(),
+        occurred_on: date(2026, 3, 2),
+        kind: v1::StandingKind::Bond.into(),
+        state_code: "MT".into(),
+        valid_from: date(2026, 1, 6),
+        last_day: date(2026, 1, 7),
+        reason: v1::StandingEndReason::SuretyCancelled.into(),
+        ..v1::EndStandingRequest::default()
+    };
+    office.service.administration().end_standing(ended).await.unwrap();
+    let untold = of_work(&office.case(&other).await.exposures);
+    assert_eq!(untold.len(), told.len());
+    let review = office.review(false).await;
+    assert_eq!(usize::try_from(review.work_unsecured).unwrap(), told.len());
+    office.review(true).await;
+    assert_eq!(office.review(false).await.work_unsecured, 0);
+    assert_eq!(of_work(&office.exposures().await).len(), 2 * told.len());
+}

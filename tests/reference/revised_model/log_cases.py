@@ -17,6 +17,7 @@ from model import evaluate, plain
 from money import EXPOSED
 from packs import Law
 from service_log import Firm, read
+from statelaw import UNSECURED
 
 
 def decisions(told, case, accounts, freeing):
@@ -263,6 +264,12 @@ def line(case, today, answer):
         {"start": fee["start"], "amount": fee["amount"], "gates": gates(fee)}
         for fee in answer["open_fees"]
     ]
+    # One for each piece of work, under however many agreements and packs.
+    unsecured = {
+        breach["fact"]: breach["day"]
+        for breach in answer["breaches"]
+        if breach["what"].startswith(UNSECURED)
+    }
     return {
         "case": case,
         "today": today,
@@ -271,6 +278,7 @@ def line(case, today, answer):
         "fees": fees,
         "claimable": sum(fee["amount"] for fee in answer["claimable"]),
         "held": sum(answer["held"].values()),
+        "unsecured": sorted(unsecured.values()),
     }
 
 

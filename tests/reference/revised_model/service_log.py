@@ -324,7 +324,11 @@ class Told:
             agreement=name,
             online=self.enrolled["sale"]["channel"] == "online",
             total=cents(payload["total_of_payments"]),
-            terms=(payload["terms"]["seat"], event["occurred_on"]),
+            terms=(
+                payload["terms"]["seat"],
+                event["occurred_on"],
+                payload["plan"]["code"] if "plan" in payload else None,
+            ),
         )
         self.promised[name] = payload.get("promised")
         if payload["copies_given"]:
@@ -349,10 +353,12 @@ class Told:
             states=kind == "progress_report",
         )
 
-    def terms(self, seat, on):
-        """Those of the plan's version of the signing day, whenever it was told."""
+    def terms(self, seat, on, plan):
+        """Those of the plan's version of the signing day, whenever it was told: of the agreement's own plan, or of
+        the one enrolled on."""
+        code = plan or self.enrolled["plan"]
         own = [(day, at, plan) for at, (day, plan) in enumerate(self.plans)
-               if plan["code"] == self.enrolled["plan"]]
+               if plan["code"] == code]
         by_day = sorted(own, key=lambda version: version[:2])
         plan = ([p for day, _, p in by_day if day <= on] or [by_day[0][2]])[-1]
         first, monthly = (

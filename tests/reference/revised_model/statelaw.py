@@ -211,21 +211,25 @@ RULES = {
 }
 
 
+UNSECURED = "work on a day without security"
+
+
 def unsecured_work(case):
-    """Work on a day without security is a breach, even where the fee holds."""
+    """Work on a day without security is a breach, even where the fee holds: by the packs of the signing, and by
+    those in force on its own day, which has no other day of asking."""
     found = []
-    for agreement in case.agreements:
-        for pack in agreement.packs:
-            rule = case.law.dimension(pack, "security")[1]
-            if not case.law.usable(pack) or not rule or rule["when"] != "always":
-                continue
-            for work in case.of("work"):
-                if agreement not in case.running(work):
+    for work in case.of("work"):
+        for agreement in case.running(work):
+            activity = agreement.fact.get("activity_states", ())
+            of_day = case.law.in_force(work.day, agreement.state, activity)
+            for pack in agreement.packs + [p for p in of_day if p not in agreement.packs]:
+                rule = case.law.dimension(pack, "security")[1]
+                if not case.law.usable(pack) or not rule or rule["when"] != "always":
                     continue
                 stands = {
                     case.law.stands(kind, pack["state"], work.day, rule.get("amount", 0))
                     for kind in rule.get("kinds", ["bond"])
                 }
                 if stands == {FAILS}:
-                    found.append((work, f"work on a day without security of {pack['state']}"))
+                    found.append((work, f"{UNSECURED} of {pack['state']}"))
     return found

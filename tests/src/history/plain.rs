@@ -69,6 +69,8 @@ pub(crate) fn plain_start(number: u32) -> Vec<CaseAction> {
         CaseAction::SignConsent(SignConsent {
             activity: [].into(),
             items: None,
+            languages: None,
+            plan: None,
             copies_given: true,
             document: None,
             e_sign_consent: true,

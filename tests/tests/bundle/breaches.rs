@@ -5,8 +5,12 @@
 
 use super::*;
 use counterfoil_tests::reclaimed::{Desk, case, enrolment, work};
-use domain::command::{AccountAction, CaseAction, Command};
-use domain::event::{Circumstance, CircumstanceChanged, EndedBy, Recorded, ServiceEnded};
+use domain::command::{AccountAction, CaseAction, Command, Dated, FirmAction};
+use domain::event::{
+    Circumstance, CircumstanceChanged, EndedBy, Recorded, ServiceEnded, StandingEndReason,
+    StandingEnded, StandingKind, StandingRecorded,
+};
+use domain::ids::StateCode;
 
 fn letters(on: &str) -> CaseAction {
     let [_, round, _] = work(on, 0, None);
@@ -140,5 +144,82 @@ fn both_verifiers_say_that_a_signing_was_against_the_law_of_a_state() {
             let sentence = "It was signed against the law of a state (15 USC 1679j): ";
             assert!(page.contains(&format!("{sentence}{broken} (an invented act)")), "{page}");
         }
+    }
+}
+
+fn illinois() -> StateCode {
+    StateCode::parse("IL").expect("a state")
+}
+
+fn filed(desk: &mut Desk, told: &str, from: &str, through: &str) {
+    let usd = |minor| domain::money::Money::new(minor, domain::money::Currency::USD);
+    let standing = StandingRecorded {
+        amount: Some(usd(1_000_000).expect("an amount")),
+        document: None,
+        kind: StandingKind::Bond,
+        state: illinois(),
+        valid_from: from.parse().expect("a date"),
+        valid_through: through.parse().expect("a date"),
+    };
+    let occurred_on = told.parse().expect("a date");
+    let action = FirmAction::RecordStanding(standing);
+    let action = Dated { occurred_at: None, occurred_on, action };
+    desk.play(told, Command::Firm { action });
+}
+
+/// 15 USC 1679j: work on a day on which a bond that has to stand always had ended; of a lapse that is known when the work is
+/// told, and of one that a review carries to it.
+#[test]
+fn both_verifiers_say_what_was_done_without_security() {
+    let bond = r#""bond": { "amount": { "currency": "USD", "minor": "1000000" }, "cites": "an invented act", "when": "always" }"#;
+    for known_first in [true, false] {
+        let mut desk = Desk::open();
+        desk.confirmed("2025-01-07", &learnt(bond));
+        filed(
+            &mut desk,
+            "2025-01-07",
+            "2025-01-01",
+            if known_first { "2025-03-18" } else { "2025-12-31" },
+        );
+        desk.tell("2025-03-03", "2025-03-03", enrolment());
+        for on in ["2025-03-12", "2025-03-19"] {
+            desk.tell(on, on, [letters(on)]);
+        }
+        if !known_first {
+            let ended = StandingEnded {
+                document: None,
+                kind: StandingKind::Bond,
+                last_day: "2025-03-18".parse().expect("a date"),
+                reason: StandingEndReason::SuretyCancelled,
+                state: illinois(),
+                valid_from: "2025-01-01".parse().expect("a date"),
+            };
+            let occurred_on = "2025-05-05".parse().expect("a date");
+            let action = FirmAction::EndStanding(ended);
+            let action = Dated { occurred_at: None, occurred_on, action };
+            desk.play("2025-05-05", Command::Firm { action });
+            desk.play("2025-05-06", Command::Review { case: case() });
+        }
+        let exported = |desk: &Desk| {
+            let sound = Unpacked::of(&export(&bytes(&desk.0.log), Request::All));
+            assert_eq!(findings(&sound), (vec![], vec![]));
+            let table = sound.text("tables/exposures.csv");
+            let rows: Vec<String> = table
+                .lines()
+                .filter(|row| row.contains("work_unsecured"))
+                .map(str::to_owned)
+                .collect();
+            (rows, sound.text(&format!("report/{}.html", case())))
+        };
+        let (rows, page) = exported(&desk);
+        assert_eq!(rows.len(), 1, "{rows:?}");
+        assert!(rows[0].contains("2025-03-19") && rows[0].ends_with("yes"), "{rows:?}");
+        let said = "work unsecured (15 USC 1679j); it stands: no bond of USD 10000.00 valid on 2025-03-19 is on file for IL";
+        assert!(page.contains(said), "{page}");
+        // What is told of the firm later stands in no event of the client's, and the page says so.
+        filed(&mut desk, "2025-05-07", "2025-03-10", "2025-12-31");
+        let (rows, page) = exported(&desk);
+        assert!(rows.len() == 1 && rows[0].ends_with("yes"), "{rows:?}");
+        assert!(page.contains("on record nothing was missing that day"), "{page}");
     }
 }

@@ -5,6 +5,9 @@
 use super::*;
 use counterfoil_tests::campaign::from_environment;
 use counterfoil_tests::reclaimed;
+use domain::command::{CaseAction, Command, Dated, FirmAction};
+use domain::event::{EndedBy, FeesReviewed, ServiceEnded};
+use domain::judge::EDITION;
 
 #[test]
 fn a_fee_that_was_given_back_and_claimed_anew_has_two_rows() {
@@ -131,4 +134,57 @@ fn fees_of_an_earlier_edition_are_compared_as_far_as_events_tell_them() {
     // The rest of a page is made of events alone, and words are for one verifier.
     let (rust, _) = of_third_version(&name, page);
     assert!(rust.iter().any(|finding| finding.contains(&name)), "{rust:#?}");
+}
+
+/// 15 USC 1679d(a)(1): software that judged by the fifth edition of the rules let an agreement stand that was signed behind
+/// its client's death, and claimed fees under it. Its bundles are sound, and what this edition makes of the fee is in
+/// the tables; the same claim under this edition is not one that can have been recorded.
+#[test]
+fn a_fee_of_an_earlier_edition_under_an_agreement_behind_a_death_is_held_against_that_edition() {
+    let mut desk = reclaimed::Desk::open();
+    let (edition, through) = (EDITION, desk.0.world.firm().unwrap().law_at);
+    let reviewed = FirmAction::NoteReview(FeesReviewed { edition, marked: 0, through });
+    let reviewed =
+        Dated { occurred_at: None, occurred_on: "2025-01-06".parse().unwrap(), action: reviewed };
+    desk.play("2025-01-06", Command::Firm { action: reviewed });
+    desk.tell("2025-03-03", "2025-03-03", reclaimed::enrolment());
+    desk.tell("2025-03-10", "2025-03-10", [CaseAction::OpenWork]);
+    let ended = ServiceEnded { by: EndedBy::Client, reason: None };
+    desk.tell("2025-03-20", "2025-03-20", [CaseAction::EndService(ended)]);
+    let [_, _, _, sign, ..] = &reclaimed::enrolment()[..] else { panic!("an enrolment") };
+    desk.tell("2025-04-14", "2025-04-14", [sign.clone()]);
+    let noted = reclaimed::work("2025-04-21", 0, None).map(|action| match action {
+        CaseAction::SendRound(round) => CaseAction::NoteRoundSent(round),
+        other => other,
+    });
+    desk.tell("2025-04-21", "2025-04-21", noted);
+    let (account, as_of) = (reclaimed::case().own_account(), "2025-05-14".parse().unwrap());
+    desk.play("2025-05-14", Command::BillAccount { account, as_of });
+    let with = |edition: u32, by: &str| {
+        let mut events = parse(&bytes(&desk.0.log));
+        for event in &mut events {
+            match event["event"].as_str().unwrap() {
+                "fees_reviewed" => event["payload"]["edition"] = json!(edition),
+                "service_ended" => event["payload"]["by"] = json!(by),
+                _ => {}
+            }
+        }
+        Unpacked::of(&export(&write(&events), Request::All))
+    };
+    let sound = with(EDITION, "client");
+    assert_eq!(findings(&sound), (vec![], vec![]));
+    assert!(
+        sound.text("tables/fees.csv").contains(",earned,"),
+        "{}",
+        sound.text("tables/fees.csv")
+    );
+    let earlier = with(5, "death");
+    assert_eq!(findings(&earlier), (vec![], vec![]));
+    let fees = earlier.text("tables/fees.csv");
+    assert!(fees.contains(",exposed,"), "{fees}");
+    let (rust, _) = findings(&with(EDITION, "death"));
+    assert!(
+        rust.iter().any(|found| found.contains("a period that the case did not have")),
+        "{rust:?}"
+    );
 }

@@ -3,13 +3,13 @@
 use std::collections::BTreeSet;
 use std::time::Duration;
 
-use domain::event::{Event, ExposureKind, StreamId};
-use domain::ids::{AccountId, CaseId, DepositId, FirmId, StateCode};
+use domain::event::{Event, ExposureKind, Languages, StreamId};
+use domain::ids::{AccountId, CaseId, DepositId, FirmId, PlanCode, StateCode};
 use domain::rules::ContractItem;
 use log::LogCheckpoint;
 use proof::Hash;
 
-use crate::case_action::{contract_items, period, states};
+use crate::case_action::{contract_items, languages, period, states};
 use crate::field::{FieldErrors, Fields};
 use crate::limit::{
     EVENT_TYPES_MAX, EVENTS_PAGE_SIZE_DEFAULT, EVENTS_PAGE_SIZE_MAX, PAGE_SIZE_DEFAULT,
@@ -286,6 +286,10 @@ pub struct Preparing {
     pub items: BTreeSet<ContractItem>,
     /// Other states in which something of it is done.
     pub activity: BTreeSet<StateCode>,
+    /// The plan, if it is another than that of the enrolment.
+    pub plan: Option<PlanCode>,
+    /// In which languages it will be made.
+    pub languages: Option<Languages>,
 }
 
 /// Reads a `PrepareAgreement`.
@@ -296,8 +300,11 @@ pub fn prepare_agreement(m: &v1::PrepareAgreementRequest) -> Result<Preparing, F
         let on = f.optional_date("signing_on", m.signing_on.as_ref());
         let items = contract_items(f, &m.contract_items);
         let activity = states(f, "activity_state_codes", &m.activity_state_codes);
+        let plan = f.parse_optional("plan", &m.plan, PlanCode::parse);
+        let languages = languages(f, m.languages.as_ref());
         let items = items?.unwrap_or_default();
-        Some(Preparing { get: get?, on: on?, items, activity: activity? })
+        let (activity, plan, languages) = (activity?, plan?, languages?);
+        Some(Preparing { get: get?, on: on?, items, activity, plan, languages })
     })
 }
 

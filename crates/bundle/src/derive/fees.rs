@@ -231,7 +231,7 @@ fn other_than(claim: &FeeEarned, fee: &FeeEarned) -> impl Iterator<Item = &'stat
         ((*start, *end) != (claim.start, claim.end), "has other days than its period"),
         (*earned_on != claim.earned_on, "was earned on another day than it says"),
         (*evidence != claim.evidence, "does not name the work that was promised for it"),
-        (*plan != claim.plan, "names another plan than the enrolment"),
+        (*plan != claim.plan, "names another plan than its agreement"),
         (*rules != claim.rules, "names other rule packs than its agreement"),
     ];
     others.into_iter().filter_map(|(is_other, what)| is_other.then_some(what))

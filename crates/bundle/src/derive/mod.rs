@@ -212,8 +212,9 @@ impl FirmBook {
     /// Folds the next event of the firm's stream.
     pub(crate) fn take(&mut self, recorded: &Recorded) -> Result<(), Impossible> {
         self.state.fold(recorded)?;
+        // A review says by which edition of the rules fees are judged from then on.
         if let Event::Firm(event) = &recorded.event
-            && event.bears_on_fees()
+            && (event.bears_on_fees() || matches!(event, FirmEvent::FeesReviewed(_)))
         {
             self.law.push(recorded.clone());
         }

@@ -4,11 +4,12 @@ use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 
+use calendar::CivilDate;
 use domain::case::Corrected;
-use domain::event::{Event, Nature, Recorded, UnearnedPaymentFound, WorkEvidence};
+use domain::event::{Event, ExposureKind, Nature, Recorded, UnearnedPaymentFound, WorkEvidence};
 use domain::gates::{Answer, Explanation, Finding};
 use domain::ids::AccountId;
-use domain::judge::{Breach, Judge};
+use domain::judge::{Breach, Judge, Unsecured};
 use domain::text::shown;
 
 use super::case::{Unearned, unearned};
@@ -511,13 +512,19 @@ fn exposed(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &
         return;
     }
     let standing = case::standing(told);
+    let unsecured_work = judge.unsecured_work();
     let mut any = false;
     for seen in &told.case.exposures {
         any = true;
-        let state =
-            if standing.contains(&seen.mark.at.position) { "stands" } else { "was put right" };
+        let state = if !standing.contains(&seen.mark.at.position) {
+            "it was put right".to_owned()
+        } else if seen.found.kind == ExposureKind::WorkUnsecured {
+            unsecured(&unsecured_work, seen.mark.on)
+        } else {
+            "it stands".to_owned()
+        };
         let sentence = format!(
-            "{}: {} ({}); it {state}.",
+            "{}: {} ({}); {state}.",
             day(seen.mark.on),
             seen.found.kind.code().replace('_', " "),
             seen.found.cites,
@@ -541,6 +548,18 @@ fn exposed(told: &Told<'_>, own_account: &[Recorded], judge: &Judge<'_>, page: &
     if !any {
         page.sentence("Nothing is on record.", &[]);
     }
+}
+
+/// What did not stand on the days of work, by the packs and papers on record in the end.
+fn unsecured(work: &[Unsecured<'_>], on: CivilDate) -> String {
+    let of_day = work.iter().filter(|of| of.done.on() == on).flat_map(|of| &of.violations);
+    let broken: BTreeSet<String> =
+        of_day.map(|broken| format!("{} ({})", broken.detail, broken.cites)).collect();
+    if broken.is_empty() {
+        return "by the packs and papers on record nothing was missing that day".to_owned();
+    }
+    let broken: Vec<String> = broken.into_iter().collect();
+    format!("it stands: {}", broken.join("; "))
 }
 
 /// What of a payment that nothing earned stood behind is owed now: some of it may have gone back since.

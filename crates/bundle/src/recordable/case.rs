@@ -241,14 +241,18 @@ fn signed(case: &Case, recorded: &Recorded, e: &ConsentSigned, firm: &FirmRecord
     }
     // The version of the day; older logs have the one that the client enrolled on.
     let offered = case.enrolment.as_ref().is_some_and(|enrolment| {
-        let of_enrolment = firm.plan(&enrolment.plan, enrolment.plan_version, position);
-        let of_day = firm.plan_on(&enrolment.plan, on, position);
-        let told = firm.plan_told(&enrolment.plan, on, position);
+        let (code, version) = match &e.plan {
+            Some(plan) => (&plan.code, plan.version),
+            None => (&enrolment.plan, enrolment.plan_version),
+        };
+        let of_enrolment = firm.plan(code, version, position);
+        let of_day = firm.plan_on(code, on, position);
+        let told = firm.plan_told(code, on, position);
         let mut plans = of_day.into_iter().chain(told).chain(of_enrolment);
         plans.any(|plan| plan.terms(enrolment.seat).as_ref() == Some(&e.terms))
     });
     if !offered {
-        wrong.push("its terms are not those of the plan that the client enrolled on".into());
+        wrong.push("its terms are not those of the plan that it is of".into());
     }
     wrong
 }

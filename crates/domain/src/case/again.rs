@@ -28,6 +28,8 @@ pub(super) fn action_of(event: CaseEvent) -> Option<CaseAction> {
             document: e.document,
             e_sign_consent: e.e_sign_consent,
             items: e.items,
+            languages: e.languages,
+            plan: e.plan.map(|plan| plan.code),
             promised: e.promised.unwrap_or_default(),
             total_of_payments: e.total_of_payments,
         }),

@@ -71,7 +71,7 @@ pub(crate) fn correct(
     told.extend(events.into_iter().map(|event| (facts.on, event)));
     let beside = || broke.iter().map(|kind| (facts.on, *kind));
     told.extend(after.untold(beside()));
-    told.extend(after.untold_signings_beside(facts.firm, beside()));
+    told.extend(after.untold_by_law_beside(&facts.judge(&after), beside()));
     told.extend(announce::news(case, &after).into_iter().map(|event| (facts.on, event)));
     Ok(told)
 }

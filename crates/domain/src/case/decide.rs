@@ -5,10 +5,10 @@ use calendar::{BusinessCalendar, CivilDate};
 use super::{Agreement, Case, CaseStatus, announce, fact, finding, retention};
 use crate::command::{Cancel, CaseAction, Enrol, SendRound, SignConsent};
 use crate::event::{
-    CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, ExposureKind, RoundSent, ServiceResumed,
-    StreamId, UtcMicros, WorkOpened,
+    CaseEvent, ConsentCancelled, ConsentSigned, Enrolled, ExposureKind, PlanSigned, RoundSent,
+    ServiceResumed, StreamId, UtcMicros, WorkOpened,
 };
-use crate::firm::{Firm, Place, SigningLaw};
+use crate::firm::{Firm, Papers, Place, SigningLaw};
 use crate::ids::{CaseId, RequestId};
 use crate::judge::{Judge, Matter};
 use crate::refusal::{Reason, Refusal, Violation};
@@ -188,10 +188,12 @@ fn enrolled(case: &Case, facts: &Facts<'_>, enrol: &Enrol) -> Result<Enrolled, R
 fn signed(case: &Case, facts: &Facts<'_>, sign: &SignConsent) -> Result<ConsentSigned, Refusal> {
     let enrolment = case.enrolment.as_ref().expect("checked by the caller");
     let contact = case.contact_on(facts.on).expect("an enrolment brings a contact");
-    let plan =
-        facts.firm.plan_on(&enrolment.plan, facts.on).expect("the enrolment checked the plan");
+    let code = sign.plan.as_ref().unwrap_or(&enrolment.plan);
+    let Some(plan) = facts.firm.plan_on(code, facts.on) else {
+        return Err(facts.unknown(&format!("the plan {code}")));
+    };
     let Some(terms) = plan.terms(enrolment.seat) else {
-        let detail = format!("the plan {} is not offered to couples any more", enrolment.plan);
+        let detail = format!("the plan {code} is not offered to couples");
         return Err(facts.refuse(Reason::StateRefuses, detail));
     };
     let state = contact.contact.address.state;
@@ -220,6 +222,8 @@ fn signed(case: &Case, facts: &Facts<'_>, sign: &SignConsent) -> Result<ConsentS
         document: sign.document,
         e_sign_consent: sign.e_sign_consent,
         items: sign.items.clone(),
+        languages: sign.languages.clone(),
+        plan: sign.plan.clone().map(|code| PlanSigned { code, version: plan.version }),
         promised: (!sign.promised.is_empty()).then(|| sign.promised.clone()),
         rules,
         service_from,
@@ -234,8 +238,8 @@ fn against_law(facts: &Facts<'_>, e: &ConsentSigned) -> bool {
     let place = Place::of(e.state, e.activity.as_ref());
     let law = facts.firm.law_of_signing(place, facts.on);
     law.is_some_and(|law| {
-        let items = e.items.as_ref();
-        !facts.firm.against_signing(&law, &e.terms, items, facts.on).is_empty()
+        let papers = Papers { items: e.items.as_ref(), languages: e.languages.as_ref() };
+        !facts.firm.against_signing(&law, &e.terms, papers, facts.on).is_empty()
     })
 }
 

@@ -198,6 +198,8 @@ impl Case {
             copies_given: e.copies_given,
             e_sign_consent: e.e_sign_consent,
             items: e.items.clone(),
+            languages: e.languages.clone(),
+            plan: e.plan.clone(),
             promised: e.promised.as_ref().map(|promised| {
                 let showing = promised.iter().map(|result| result.showing.clone());
                 showing.map(Option::unwrap_or_default).collect()
@@ -249,7 +251,8 @@ impl Case {
             | ExposureKind::SignedAfterDeath
             | ExposureKind::ChargeUnauthorized
             | ExposureKind::ChargeAfterDeath
-            | ExposureKind::SignedAgainstLaw => true,
+            | ExposureKind::SignedAgainstLaw
+            | ExposureKind::WorkUnsecured => true,
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => false,
         };
         let told = self.told_last.as_ref().filter(|told| told.request == moment.request);

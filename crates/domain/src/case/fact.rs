@@ -160,7 +160,7 @@ impl ExposureKind {
             Self::PapersMissing => "common practice, no source",
             Self::FeeAskedUnearned => "15 USC 1679b(b); 16 CFR 310.4(a)(2)",
             Self::PaymentUnearned => "15 USC 1679b(b)",
-            Self::SignedAgainstLaw => "15 USC 1679j",
+            Self::SignedAgainstLaw | Self::WorkUnsecured => "15 USC 1679j",
         }
     }
 

@@ -44,8 +44,8 @@ pub use round::{Answer, AskAnswered, Asked, LetterState, OfLetter, Round, Runnin
 pub use told::*;
 
 use crate::codec::{codes, record};
-use crate::event::{Direction, EventRef, FeeHeld, PaperKind};
-use crate::ids::{BureauCode, ItemCode, PaperCode};
+use crate::event::{Direction, EventRef, FeeHeld, PaperKind, PlanSigned};
+use crate::ids::{BureauCode, ItemCode, PaperCode, PlanCode};
 use crate::terms::Seat;
 use crate::value::Text;
 
@@ -173,6 +173,22 @@ impl Case {
     /// Whether the service has ended, or every agreement was cancelled in its days.
     pub fn is_over(&self) -> bool {
         matches!(self.status(), CaseStatus::Ended | CaseStatus::Cancelled)
+    }
+
+    /// The plan of an agreement: its own, or that of the enrolment.
+    pub fn plan_of<'c>(&'c self, agreement: &'c Agreement) -> Option<&'c PlanCode> {
+        let own = agreement.plan.as_ref().map(|plan| &plan.code);
+        own.or_else(|| self.enrolment.as_ref().map(|enrolment| &enrolment.plan))
+    }
+
+    /// The plan that the client is on, and its version as it was told: that of the newest agreement that stands, or that of the
+    /// enrolment.
+    pub fn plan(&self) -> Option<PlanSigned> {
+        let signed = self.agreement().and_then(|agreement| agreement.plan.clone());
+        signed.or_else(|| {
+            let enrolment = self.enrolment.as_ref()?;
+            Some(PlanSigned { code: enrolment.plan.clone(), version: enrolment.plan_version })
+        })
     }
 
     /// The contact current on a day; the first one for days before it.

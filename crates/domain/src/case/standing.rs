@@ -5,8 +5,8 @@ use calendar::CivilDate;
 use super::{Case, ExposureSeen, ListingStatus, Moment, Round, fact};
 use crate::account::Charged;
 use crate::event::{CaseEvent, ExposureKind, PaperKind};
-use crate::firm::Firm;
 use crate::ids::{BureauCode, ItemCode};
+use crate::judge::Judge;
 use crate::money::Money;
 use crate::terms::Work;
 
@@ -83,32 +83,26 @@ impl Case {
         self.without_told(broken, std::iter::empty())
     }
 
-    /// How many signings were against the law of a state, and nobody has been told.
-    pub fn signings_untold(&self, firm: &Firm) -> usize {
-        self.untold_signings(firm).len()
-    }
-
-    /// The signings that were against the law of a state, as far as nobody has been told, each with its day.
-    pub(crate) fn untold_signings(&self, firm: &Firm) -> Vec<(CivilDate, CaseEvent)> {
-        self.untold_signings_beside(firm, std::iter::empty())
+    /// What was against the law of a state as it is judged, and nobody has been told, one for each with its day: signings, and
+    /// work on days without what has to be on file.
+    pub fn untold_by_law(&self, judge: &Judge<'_>) -> Vec<(CivilDate, CaseEvent)> {
+        self.untold_by_law_beside(judge, std::iter::empty())
     }
 
     /// The same; `told` is what is told of it beside.
-    pub(super) fn untold_signings_beside(
+    pub(super) fn untold_by_law_beside(
         &self,
-        firm: &Firm,
+        judge: &Judge<'_>,
         told: impl Iterator<Item = (CivilDate, ExposureKind)>,
     ) -> Vec<(CivilDate, CaseEvent)> {
         if self.erased.is_some() {
             return Vec::new();
         }
-        let broken = self
-            .agreements
-            .iter()
-            .filter(|agreement| !firm.against_agreement(self, agreement).is_empty());
-        let kind = ExposureKind::SignedAgainstLaw;
-        let broken = broken.map(|agreement| (agreement.signed.on(), kind)).collect();
-        self.without_told(broken, told)
+        let signed = judge.signed_against_law().into_iter();
+        let signed = signed.map(|of| (of.signed.on(), ExposureKind::SignedAgainstLaw));
+        let done = judge.unsecured_work().into_iter();
+        let done = done.map(|of| (of.done.on(), ExposureKind::WorkUnsecured));
+        self.without_told(signed.chain(done).collect(), told)
     }
 
     fn broken_by_requests(&self) -> Vec<(CivilDate, ExposureKind)> {
@@ -214,6 +208,12 @@ impl Case {
             ExposureKind::PapersMissing => self.lacks_papers(),
             ExposureKind::SignedAgainstLaw => {
                 self.agreements.iter().any(|agreement| agreement.signed.on() == seen.mark.on)
+            }
+            // Whether something stood that day is the firm's, and is judged where it is shown.
+            ExposureKind::WorkUnsecured => {
+                let asked = self.asked.iter().map(|asked| &asked.moment);
+                let mut done = self.work.iter().map(|done| &done.moment).chain(asked);
+                done.any(|done| done.on() == seen.mark.on)
             }
             ExposureKind::FeeAskedUnearned | ExposureKind::PaymentUnearned => {
                 seen.found.period.is_none_or(|period| {

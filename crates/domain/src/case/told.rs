@@ -7,7 +7,7 @@ use calendar::{CivilDate, PeriodRule, Zone};
 use crate::codec::{codes, record};
 use crate::event::{
     Contact, Direction, EndedBy, EventRef, ExposureFound, FactKind, FeeKept, FeeMarked,
-    FoundResult, PaperKind, Recorded, Showing, UtcMicros, WorkEvidence,
+    FoundResult, Languages, PaperKind, PlanSigned, Recorded, Showing, UtcMicros, WorkEvidence,
 };
 use crate::gates::FeeStanding;
 use crate::ids::{AccountId, PaperCode, PlanCode, RequestId, StateCode};
@@ -151,6 +151,10 @@ record! {
         e_sign_consent: bool,
         /// What it holds beside what federal law asks; nothing if nobody said.
         items: Option<BTreeSet<ContractItem>>,
+        /// In which languages it was made, as far as it was said.
+        languages: Option<Languages>,
+        /// The plan that it is of, if it is another than that of the enrolment.
+        plan: Option<PlanSigned>,
         /// What shows the results that it promises, in their order. Nothing: no list of them is on record.
         promised: Option<Vec<Showing>>,
         /// The rules of the day, as told at the signing.

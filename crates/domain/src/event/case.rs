@@ -12,7 +12,7 @@ use crate::ids::{
     AccountId, BureauCode, DocumentHash, ItemCode, PaperCode, PlanCode, RequestId, StateCode,
 };
 use crate::money::Money;
-use crate::rules::{ContractItem, Rules};
+use crate::rules::{ContractItem, Languages, Rules};
 use crate::terms::{Sale, Seat, Terms, Work};
 use crate::value::{Personal, Text};
 
@@ -162,6 +162,10 @@ record! {
         e_sign_consent: bool,
         /// What it holds beside what federal law asks, and what went with it. Where nobody said, nothing is known.
         items: Option<BTreeSet<ContractItem>>,
+        /// In which languages it was made. Where nobody said, nothing is known.
+        languages: Option<Languages>,
+        /// The plan that it is of; where it does not say, that of the enrolment.
+        plan: Option<PlanSigned>,
         /// The results that it promises. Older events do not say.
         promised: Option<Vec<PromisedResult>>,
         /// The rules merged that day.
@@ -174,6 +178,16 @@ record! {
         terms: Terms,
         /// The total of all payments that the agreement states (1679d(b)(1)).
         total_of_payments: Money,
+    }
+}
+
+record! {
+    /// A plan in the version of a day.
+    pub struct PlanSigned {
+        /// The plan.
+        code: PlanCode,
+        /// The version.
+        version: u32,
     }
 }
 
@@ -504,48 +518,6 @@ record! {
         gates: BTreeSet<Gate>,
         /// Why.
         reason: Personal,
-    }
-}
-
-codes! {
-    /// What a firm is exposed by.
-    pub enum ExposureKind {
-        /// Service was performed before the cancellation days ended (15 USC 1679d(a)(2)).
-        EarlyService = "early_service",
-        /// A listing was disputed without a basis the client attested (15 USC 1679b(a)(1)).
-        DisputeWithoutBasis = "dispute_without_basis",
-        /// Service was performed with no agreement in force (15 USC 1679d(a)(1)).
-        NoAgreement = "no_agreement",
-        /// Letters went out without an accepted pair of papers (common practice, no source).
-        PapersMissing = "papers_missing",
-        /// A fee was asked for before it was earned (15 USC 1679b(b); 16 CFR 310.4(a)(2)).
-        FeeAskedUnearned = "fee_asked_unearned",
-        /// Money was taken for an unearned fee (15 USC 1679b(b)).
-        PaymentUnearned = "payment_unearned",
-        /// Letters went out after the client had taken back the authority to write (common law of agency).
-        DisputeWithoutAuthority = "dispute_without_authority",
-        /// An agreement was signed behind the client's death: no consumer signed it (15 USC 1679d(a)(1)).
-        SignedAfterDeath = "signed_after_death",
-        /// A card was charged that no authorization of the client covered on that day (12 CFR 1005.10(b) to (d)).
-        ChargeUnauthorized = "charge_unauthorized",
-        /// A card was charged behind the client's death (common law of agency).
-        ChargeAfterDeath = "charge_after_death",
-        /// An agreement was signed against the law of a state (15 USC 1679j).
-        SignedAgainstLaw = "signed_against_law",
-    }
-}
-
-record! {
-    /// The firm did, or is told it did, what a rule forbids. It stays on record.
-    pub struct ExposureFound {
-        /// Money at stake, if it is known.
-        amount: Option<Money>,
-        /// The rule.
-        cites: Text,
-        /// What.
-        kind: ExposureKind,
-        /// The period it concerns.
-        period: Option<u32>,
     }
 }
 

@@ -11,6 +11,7 @@ mod circumstance;
 mod deposit;
 mod dispute;
 mod envelope;
+mod exposure;
 mod firm;
 mod keeping;
 mod look;
@@ -26,6 +27,7 @@ pub use circumstance::*;
 pub use deposit::*;
 pub use dispute::*;
 pub use envelope::*;
+pub use exposure::*;
 pub use firm::*;
 pub use keeping::*;
 pub use look::*;
@@ -33,6 +35,8 @@ pub use nature::{FactKind, Nature};
 pub use reading::{in_force, money_in_force};
 pub use tail::Tail;
 pub use upcast::{UPCASTERS, Upcaster, lift};
+
+pub use crate::rules::Languages;
 
 use crate::codec::{DecodeError, Field, In, Out};
 use crate::ids::DocumentHash;

@@ -15,7 +15,7 @@ use crate::ids::StateCode;
 use crate::money::Money;
 use crate::rules::{
     Bears, Bond, Dimension, Duty, Limb, PackRef, PerformWithin, Performance, Registration,
-    RulePack, Rules, StatementDuty, Telemarketing, fee, followed,
+    RulePack, Rules, Security, StatementDuty, Telemarketing, fee, followed,
 };
 
 record! {
@@ -472,6 +472,29 @@ impl Firm {
     /// The same of a bond of at least an amount.
     pub fn bond_on(&self, state: StateCode, least: Money, day: CivilDate) -> StandingAnswer<'_> {
         self.security_on(state, StandingKind::Bond, least, day)
+    }
+
+    /// The same of all kinds of a security. Any will do, unless all are asked for. Where none stands, one that stood before
+    /// says more than one that was never told of.
+    pub fn any_security_on(
+        &self,
+        state: StateCode,
+        rule: &Security,
+        least: Money,
+        day: CivilDate,
+    ) -> StandingAnswer<'_> {
+        let is_all = rule.all_of == Some(true);
+        let rank = |answer: &StandingAnswer<'_>| match answer {
+            StandingAnswer::Stands(_) => 0,
+            StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) if is_all => 2,
+            StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) => 1,
+            StandingAnswer::NeverRecorded if is_all => 1,
+            StandingAnswer::NeverRecorded => 2,
+        };
+        let of_kind = |&kind| self.security_on(state, kind, least, day);
+        let answers = rule.kinds.iter().map(of_kind);
+        let found = if is_all { answers.max_by_key(rank) } else { answers.min_by_key(rank) };
+        found.unwrap_or(StandingAnswer::NeverRecorded)
     }
 
     /// The same of a security of a kind.

@@ -23,7 +23,7 @@ pub use law::{
 };
 pub use security::SecurityEvent;
 pub use served::Reached;
-pub use signing::Prepared;
+pub use signing::{Papers, Prepared};
 
 use crate::actor::{ServiceActor, sight_of};
 use crate::codec::record;

@@ -4,11 +4,14 @@ use std::collections::BTreeSet;
 
 use calendar::CivilDate;
 
-use super::{Firm, Known, Place, SigningLaw, StandingAnswer};
-use crate::event::StandingKind;
+use super::{Firm, Known, Place, SigningLaw, StandingAnswer, Unknown};
+use crate::event::{Languages, StandingKind};
 use crate::ids::StateCode;
 use crate::refusal::Violation;
-use crate::rules::{Barred, Bond, BondWhen, ContractItem, FeeKind, RulePack, Security, listed};
+use crate::rules::{
+    Barred, Bond, BondWhen, ContractItem, Dimension, FeeKind, Registration, RulePack, Security,
+    listed,
+};
 use crate::terms::{FullyPerformed, PeriodKind, Terms};
 use crate::value::Text;
 
@@ -21,6 +24,17 @@ pub struct Prepared<'a> {
     pub terms: &'a Terms,
     /// What its papers hold beside what federal law asks.
     pub items: &'a BTreeSet<ContractItem>,
+    /// In which languages it is made, as far as it was said.
+    pub languages: Option<&'a Languages>,
+}
+
+/// What is known of the papers of an agreement that was signed.
+#[derive(Clone, Copy, Debug)]
+pub struct Papers<'a> {
+    /// What they hold; nothing if nobody said.
+    pub items: Option<&'a BTreeSet<ContractItem>>,
+    /// In which languages they are; nothing if nobody said.
+    pub languages: Option<&'a Languages>,
 }
 
 fn against(rule: &str, state: StateCode, detail: String, cites: &Text) -> Violation {
@@ -29,6 +43,15 @@ fn against(rule: &str, state: StateCode, detail: String, cites: &Text) -> Violat
 
 fn stands(answer: StandingAnswer<'_>) -> bool {
     matches!(answer, StandingAnswer::Stands(_))
+}
+
+fn has_lapsed(answer: StandingAnswer<'_>) -> bool {
+    matches!(answer, StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_))
+}
+
+fn unregistered(rule: &Registration, state: StateCode, on: CivilDate) -> Violation {
+    let detail = format!("no registration valid on {on} is on file for {state}");
+    against("registration", state, detail, &rule.cites)
 }
 
 fn prohibited(pack: &RulePack, state: StateCode) -> Option<Violation> {
@@ -122,11 +145,32 @@ impl Firm {
                 subject: self.state_of(reason).map_or_else(|| "firm".into(), |of| of.to_string()),
             }));
         }
-        found.extend(self.against_signing(&signing, prepared.terms, Some(prepared.items), on));
+        let papers = Papers { items: Some(prepared.items), languages: prepared.languages };
+        found.extend(self.against_signing(&signing, prepared.terms, papers, on));
         for pack in &signing.states {
             let state = pack.state.unwrap_or(prepared.place.state);
             found.extend(self.before_fees(pack, state, prepared.terms, on));
             found.extend(of_fees(pack, state, prepared.terms, |i| prepared.items.contains(&i)));
+            if let Some(rule) = &pack.language
+                && rule.is_kept(prepared.languages).is_none()
+            {
+                let languages = rule.rule.says();
+                let detail =
+                    format!("{state} asks for {languages}, and nobody has said in which they are");
+                found.push(against("language", state, detail, &rule.cites));
+            }
+            for dimension in [Dimension::Agent, Dimension::Language] {
+                // What is on no gate holds no fee, and an agreement that is not signed yet can wait for who reads it.
+                if !pack.is_read(dimension) {
+                    let reason = Unknown::Unread { pack: pack.reference(), dimension };
+                    found.push(Violation {
+                        cites: String::new(),
+                        detail: reason.to_string(),
+                        rule: "state_law".into(),
+                        subject: state.to_string(),
+                    });
+                }
+            }
             let consent = pack.dispute_consent.as_ref();
             let unmet =
                 consent.filter(|rule| !rule.is_met_by_papers(|i| prepared.items.contains(&i)));
@@ -147,7 +191,7 @@ impl Firm {
         &self,
         law: &SigningLaw<'_>,
         terms: &Terms,
-        items: Option<&BTreeSet<ContractItem>>,
+        papers: Papers<'_>,
         on: CivilDate,
     ) -> Vec<Violation> {
         let mut found = Vec::new();
@@ -160,11 +204,54 @@ impl Firm {
             let always = pack.security.iter().flatten().filter(|rule| rule.is_asked(false));
             found.extend(always.filter_map(|rule| self.no_security(rule, state, terms, on)));
             found.extend(too_long(pack, state, terms));
-            if let Some(items) = items {
+            if let Some(rule) = &pack.language
+                && rule.is_kept(papers.languages) == Some(false)
+            {
+                let languages = rule.rule.says();
+                let detail = format!("{state} asks for {languages}, and they are in others");
+                found.push(against("language", state, detail, &rule.cites));
+            }
+            if let Some(items) = papers.items {
                 found.extend(of_papers(pack, state, |item| items.contains(&item)));
             }
         }
         found.dedup();
+        found
+    }
+
+    /// Whether a pack asks for something that has to be on file on every day of the business.
+    pub(crate) fn keeps_on_file(&self) -> bool {
+        self.packs.iter().any(|adopted| {
+            let RulePack { bond, registration, security, .. } = &adopted.pack;
+            bond.as_ref().is_some_and(|bond| bond.stands() == BondWhen::Always)
+                || security.iter().flatten().any(|rule| rule.is_asked(false))
+                || registration.as_ref().is_some_and(|rule| rule.is_before(Barred::Business))
+        })
+    }
+
+    /// What a pack asks to be on file on every day of the business, and is known not to have stood on one. Before the first
+    /// day on record, that is not known.
+    pub(crate) fn lapsed(
+        &self,
+        pack: &RulePack,
+        state: StateCode,
+        terms: &Terms,
+        on: CivilDate,
+    ) -> Vec<Violation> {
+        let mut found = Vec::new();
+        let registration = pack.registration.iter().filter(|rule| rule.is_before(Barred::Business));
+        found.extend(registration.filter_map(|rule| {
+            let answer = self.standing_on(state, StandingKind::Registration, on);
+            has_lapsed(answer).then(|| unregistered(rule, state, on))
+        }));
+        let bond = pack.bond.iter().filter(|bond| bond.stands() == BondWhen::Always);
+        let bond = bond.filter(|bond| has_lapsed(self.bond_on(state, bond.amount, on)));
+        found.extend(bond.filter_map(|bond| self.no_bond(bond, state, on)));
+        let rules = pack.security.iter().flatten().filter(|rule| rule.is_asked(false));
+        let rules = rules.filter(|rule| {
+            has_lapsed(self.any_security_on(state, rule, rule.amount.enough(terms), on))
+        });
+        found.extend(rules.filter_map(|rule| self.no_security(rule, state, terms, on)));
         found
     }
 
@@ -198,10 +285,7 @@ impl Firm {
         let rule = pack.registration.as_ref()?;
         let is_asked = rule.is_before(Barred::Contract) == before_contract;
         let answer = self.standing_on(state, StandingKind::Registration, on);
-        (is_asked && !stands(answer)).then(|| {
-            let detail = format!("no registration valid on {on} is on file for {state}");
-            against("registration", state, detail, &rule.cites)
-        })
+        (is_asked && !stands(answer)).then(|| unregistered(rule, state, on))
     }
 
     fn no_bond(&self, bond: &Bond, state: StateCode, on: CivilDate) -> Option<Violation> {

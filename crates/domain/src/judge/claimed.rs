@@ -9,10 +9,10 @@ use super::gates::{Asking, over_readings};
 use super::grid::{Slot, slot_for};
 use super::{Judge, Matter};
 use crate::account::{Account, Exposed, Line, LineMoney, NotAsked, PartMoney};
-use crate::case::{Case, EarnedFee, KeptFee};
+use crate::case::{Agreement, Case, EarnedFee, KeptFee};
 use crate::event::{FeeEarned, FeeMarked, InvoiceLine, KeptSince, Loss};
 use crate::gates::{Answer, Explanation, FeeStanding, Gate, WorkFinding};
-use crate::ids::{AccountId, CaseId};
+use crate::ids::{AccountId, CaseId, PlanCode};
 use crate::money::Money;
 
 /// A claimed fee, as far as decisions say.
@@ -215,7 +215,7 @@ impl<'a> Judge<'a> {
             open_before: last.map_or(zero, |last| last.open),
             owed: judged.owed,
             owed_before: last.map_or(zero, |last| last.owed),
-            plan: case.enrolment.as_ref().map(|enrolment| enrolment.plan.clone()),
+            plan: self.plan_of_fee(fee),
             returned: Some(judged.returned).filter(|returned| returned.is_positive()),
             returned_before: last.and_then(|last| last.returned),
             standing: judged.standing,
@@ -313,20 +313,33 @@ impl<'a> Judge<'a> {
     pub fn claim(&self, account: AccountId, explanation: &Explanation) -> FeeEarned {
         let period = explanation.period;
         let amount = explanation.amount.expect("a claimable fee has an amount: gate G8 checked it");
-        let enrolment = self.matter.case.enrolment.as_ref();
+        let agreement = self.agreement(period.number);
+        let plan = agreement.and_then(|signed| self.matter.case.plan_of(signed));
         let rules = self.rules(period.number);
         FeeEarned {
             account,
-            agreement: self.agreement(period.number).map(|a| a.signed.mark.at.clone()),
+            agreement: agreement.map(|signed| signed.signed.mark.at.clone()),
             amount,
             as_of: explanation.as_of,
             earned_on: Some(explanation.revenue_on),
             end: period.end,
             evidence: explanation.evidence(),
             period: period.number,
-            plan: enrolment.map(|enrolment| enrolment.plan.clone()),
+            plan: plan.cloned(),
             rules: rules.map(|rules| rules.packs.clone()).unwrap_or_default(),
             start: period.start,
+        }
+    }
+
+    /// The plan of the agreement under which a fee was claimed.
+    fn plan_of_fee(&self, fee: &EarnedFee) -> Option<PlanCode> {
+        let case = self.matter.case;
+        let is_it = |known: &&Agreement| {
+            fee.agreement.as_ref().is_some_and(|at| at.position == known.signed.mark.at.position)
+        };
+        match case.agreements.iter().find(is_it) {
+            Some(agreement) => case.plan_of(agreement).cloned(),
+            None => case.enrolment.as_ref().map(|enrolment| enrolment.plan.clone()),
         }
     }
 

@@ -24,6 +24,9 @@ const DAYS_MOVED_MAX: i64 = 3;
 /// The edition of the rules that first asked the gate of the agreement alone whether one governs in every reading.
 const ASKED_OF_AGREEMENT_SINCE: u32 = 4;
 
+/// The edition of the rules that first asked on which day a period was given up.
+const GIVEN_UP_BY_DAY_SINCE: u32 = 6;
+
 /// A fee that is asked for on a day: one that was claimed, or one that could be.
 #[derive(Clone)]
 pub(super) struct Asking<'j, 'a> {
@@ -221,8 +224,10 @@ impl<'a> Asking<'_, 'a> {
     fn complete(&self, slot: Slot) -> Ruling<'a> {
         let at = self.judge.slot(slot.period.number).expect("a slot is of the grid");
         // What is given up behind the day of asking does not reach back.
+        let reaches_back = self.judge.edition < GIVEN_UP_BY_DAY_SINCE;
         let given_up = self.judge.given_up(at);
-        if let Some(given_up) = given_up.filter(|given_up| given_up.moment.on() <= self.on) {
+        let given_up = given_up.filter(|of| reaches_back || of.moment.on() <= self.on);
+        if let Some(given_up) = given_up {
             return Ruling::fails(Because::GivenUp(&given_up.moment.mark), Opens::PutRight);
         }
         if let Some(on) = slot.cut_on {

@@ -16,6 +16,7 @@ mod signings;
 mod state;
 mod story;
 mod telemarketing;
+mod unsecured;
 mod work;
 
 use std::sync::OnceLock;
@@ -25,6 +26,7 @@ use calendar::{CivilDate, Period};
 pub use claimed::JudgedFee;
 pub use corrected::{CORRECTED_MAX, ToldFirst};
 pub use signings::{AgainstLaw, MoneyBack};
+pub use unsecured::Unsecured;
 
 use crate::account::Account;
 use crate::case::{Agreement, Case, GivenUp, Mark, Moment, RunningClock, WorkDone};
@@ -118,6 +120,8 @@ pub enum Breach {
     SignedAfterDeath,
     /// A signing that the law of a state barred, or of papers that lack what it asks of them (15 USC 1679j).
     SignedAgainstLaw,
+    /// Work on a day on which what has to be on file with a state did not stand (15 USC 1679j).
+    WorkUnsecured,
 }
 
 /// Days on which the service was paused.
@@ -293,7 +297,9 @@ impl<'a> Judge<'a> {
             };
             Some((placed.on(), breach))
         });
-        early.chain(rounds).chain(behind_death).chain(signed)
+        let unsecured = self.unsecured_work().into_iter();
+        let unsecured = unsecured.map(|of| (of.done.on(), Breach::WorkUnsecured));
+        early.chain(rounds).chain(behind_death).chain(signed).chain(unsecured)
     }
 
     /// Explains a period's fee as of a day. What is closed today is not opened by asking for an earlier day.

@@ -5,7 +5,7 @@ use calendar::CivilDate;
 use super::Judge;
 use super::story::{Standing, Undone, UndoneBy};
 use crate::case::{Agreement, Case, Moment};
-use crate::firm::{Firm, Place};
+use crate::firm::{Firm, Papers, Place};
 use crate::refusal::Violation;
 use crate::value::Text;
 
@@ -37,7 +37,9 @@ impl Firm {
         let place = Place::of(state, agreement.activity.as_ref());
         let law = self.law_of_signing(place, on);
         law.map_or_else(Vec::new, |law| {
-            self.against_signing(&law, &agreement.terms, agreement.items.as_ref(), on)
+            let papers =
+                Papers { items: agreement.items.as_ref(), languages: agreement.languages.as_ref() };
+            self.against_signing(&law, &agreement.terms, papers, on)
         })
     }
 }

@@ -210,8 +210,6 @@ impl<'a> Asking<'_, 'a> {
         found
     }
 
-    /// Of several kinds that serve on a day any will do, unless all are asked for. Where none stands, one that stood
-    /// before says more than one that was never told of.
     fn security(
         &self,
         slot: Slot,
@@ -220,21 +218,7 @@ impl<'a> Asking<'_, 'a> {
         rule: &'a Security,
     ) -> Option<Ruling<'a>> {
         let amount = rule.amount.enough(&standing.terms);
-        let is_all = rule.all_of == Some(true);
-        let rank = |answer: &StandingAnswer<'_>| match answer {
-            StandingAnswer::Stands(_) => 0,
-            StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) if is_all => 2,
-            StandingAnswer::TooSmall(_) | StandingAnswer::Lapsed(_) => 1,
-            StandingAnswer::NeverRecorded if is_all => 1,
-            StandingAnswer::NeverRecorded => 2,
-        };
-        let firm = self.judge.matter.firm;
-        let answer = |on| {
-            let of_kind = |&kind| firm.security_on(state, kind, amount, on);
-            let answers = rule.kinds.iter().map(of_kind);
-            let found = if is_all { answers.max_by_key(rank) } else { answers.min_by_key(rank) };
-            found.unwrap_or(StandingAnswer::NeverRecorded)
-        };
+        let answer = |on| self.judge.matter.firm.any_security_on(state, rule, amount, on);
         let missing = |on| Because::NoSecurity { state, rule, amount, on };
         self.stands(slot, standing, rule.when, answer, missing)
     }

@@ -17,6 +17,9 @@ use crate::terms::Terms;
 /// The edition of the rules that first looked at what was told of the plan after the signing.
 const PLAN_OF_DAY_SINCE: u32 = 2;
 
+/// The edition of the rules that first asked whether an agreement was signed behind its client's death.
+const DEATH_ASKED_SINCE: u32 = 6;
+
 /// An agreement that was not cancelled in its days.
 pub(crate) struct Standing<'a> {
     pub(crate) agreement: &'a Agreement,
@@ -53,7 +56,7 @@ impl Standing<'_> {
     }
 
     /// The same of a piece of work. On the last day it came before the end, unless it is known to have come later.
-    fn serves(&self, work: &Moment) -> bool {
+    pub(crate) fn serves(&self, work: &Moment) -> bool {
         let is_over = |end: &&Moment| end.is_before(work) == Some(true);
         self.serves_on(work.on())
             && (self.last_day != Some(work.on()) || !self.ended_by.iter().any(is_over))
@@ -137,7 +140,8 @@ impl<'a> Story<'a> {
                 }
                 None => (agreement.rules.clone(), Vec::new(), None),
             };
-            if let Some(died) = case.death_before(&agreement.signed) {
+            let died = case.death_before(&agreement.signed);
+            if let Some(died) = died.filter(|_| edition >= DEATH_ASKED_SINCE) {
                 undone.push(Undone { agreement, by: UndoneBy::Death(died), states });
                 continue;
             }
@@ -152,8 +156,8 @@ impl<'a> Story<'a> {
                 undone.push(Undone { agreement, by: UndoneBy::Cancellation(cancellation), states });
                 continue;
             }
-            let plan = case.enrolment.as_ref().filter(|_| edition >= PLAN_OF_DAY_SINCE);
-            let plan = plan.and_then(|of| firm.plan_on(&of.plan, agreement.signed.on()));
+            let plan = case.plan_of(agreement).filter(|_| edition >= PLAN_OF_DAY_SINCE);
+            let plan = plan.and_then(|of| firm.plan_on(of, agreement.signed.on()));
             let told = &agreement.terms;
             let terms = plan.map_or(Cow::Borrowed(told), |plan| plan.terms_of(told));
             let last_day = None;

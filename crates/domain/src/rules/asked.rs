@@ -9,6 +9,7 @@ use super::{
     FeeKind, KeepFrom, KeepWhat, LanguageRule, Limb, RegistrationKind, StandingKind,
 };
 use crate::codec::record;
+use crate::ids::LanguageCode;
 use crate::money::Money;
 use crate::value::Text;
 
@@ -137,6 +138,18 @@ record! {
         cites: Text,
         /// Which.
         rule: LanguageRule,
+    }
+}
+
+record! {
+    /// The languages of an agreement, as far as they are known.
+    pub struct Languages {
+        /// That of the agreement's papers.
+        agreement: Option<LanguageCode>,
+        /// That in which it was negotiated.
+        negotiation: Option<LanguageCode>,
+        /// That of the notices of cancellation.
+        notice: Option<LanguageCode>,
     }
 }
 

@@ -7,9 +7,11 @@ use chrono::{Datelike as _, Months};
 
 use super::{
     AmountOf, Barred, BondWhen, ConsentRule, ContractItem, DaysAfter, DisputeConsent, EarlyFeeRule,
-    FeeCap, Keep, PerformWithin, Performance, Registration, Remedy, RulePack, Security,
-    SecurityAmount, StandingKind, StatementContent, StatementDuty, YearDay,
+    FeeCap, Keep, Language, LanguageRule, Languages, PerformWithin, Performance, Registration,
+    Remedy, RulePack, Security, SecurityAmount, StandingKind, StatementContent, StatementDuty,
+    YearDay,
 };
+use crate::ids::LanguageCode;
 use crate::money::{MINOR_MAX, Money};
 use crate::terms::{FullyPerformed, Terms};
 
@@ -79,6 +81,37 @@ impl Registration {
         self.bars.as_ref().map_or(barred == Barred::Contract, |bars| {
             bars.contains(&barred) || bars.contains(&Barred::Business)
         })
+    }
+}
+
+impl LanguageRule {
+    /// What it asks, in words.
+    pub const fn says(self) -> &'static str {
+        match self {
+            Self::AsContract => "notices of cancellation in the language of the agreement",
+            Self::AsNegotiated => "papers and notices in the language of the negotiation",
+        }
+    }
+}
+
+impl Language {
+    /// Whether papers are in the languages that it asks for, as far as these are known.
+    pub fn is_kept(&self, said: Option<&Languages>) -> Option<bool> {
+        let Languages { agreement, negotiation, notice } = said?;
+        let alike = |one: &Option<LanguageCode>, other: &Option<LanguageCode>| {
+            Some(one.as_ref()? == other.as_ref()?)
+        };
+        let asked = match self.rule {
+            LanguageRule::AsContract => vec![alike(agreement, notice)],
+            LanguageRule::AsNegotiated => {
+                vec![alike(negotiation, agreement), alike(negotiation, notice)]
+            }
+        };
+        if asked.contains(&Some(false)) {
+            Some(false)
+        } else {
+            asked.iter().all(Option::is_some).then_some(true)
+        }
     }
 }
 

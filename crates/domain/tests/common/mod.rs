@@ -419,9 +419,17 @@ pub fn sign() -> SignConsent {
         document: None,
         e_sign_consent: true,
         items: None,
+        languages: None,
+        plan: None,
         promised: Vec::new(),
         total_of_payments: usd(100_000),
     }
+}
+
+/// Everything in one language.
+pub fn english() -> Languages {
+    let english = || Some(LanguageCode::parse("en").unwrap());
+    Languages { agreement: english(), negotiation: english(), notice: english() }
 }
 
 /// An agreement that promises results, each shown in a way.

@@ -221,7 +221,7 @@ pub(crate) fn rows(transit_days: u16, id: CaseId, case: &Case) -> Vec<CaseStatus
     vec![CaseStatusRow {
         case_id: id,
         state: case.status(),
-        plan: enrolment.plan.clone(),
+        plan: case.plan().map_or_else(|| enrolment.plan.clone(), |plan| plan.code),
         seat: enrolment.seat,
         name_sealed: name.map(str::to_owned),
         enrolled_on: enrolment.mark.on,

@@ -357,6 +357,8 @@ pub(crate) fn papers() -> Vec<CaseAction> {
             document: None,
             e_sign_consent: true,
             items: None,
+            languages: None,
+            plan: None,
             promised: Vec::new(),
             total_of_payments: usd(100_000),
         }),

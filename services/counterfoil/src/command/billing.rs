@@ -459,6 +459,9 @@ pub(crate) async fn review(
     if found.signings_against_law > 0 {
         out.field("signed against the law of a state, not told yet", found.signings_against_law)?;
     }
+    if found.work_unsecured > 0 {
+        out.field("work on days without security, not told yet", found.work_unsecured)?;
+    }
     if found.recorded {
         out.note("It is recorded, and the books follow it.")?;
     } else if found.fees_changed > 0 {

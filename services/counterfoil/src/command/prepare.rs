@@ -24,6 +24,18 @@ pub(crate) struct PrepareArgs {
     /// Another state in which something of the contract is done; once for each
     #[arg(long = "activity", value_name = "STATE")]
     activity: Vec<String>,
+    /// The plan that it is of, if it is another than that of the enrolment
+    #[arg(long, value_name = "PLAN", default_value = "")]
+    plan: String,
+    /// The language of the papers, such as en or es
+    #[arg(long, value_name = "LANGUAGE", default_value = "")]
+    language: String,
+    /// The language in which it was negotiated
+    #[arg(long, value_name = "LANGUAGE", default_value = "")]
+    negotiated_in: String,
+    /// The language of the notices of cancellation
+    #[arg(long, value_name = "LANGUAGE", default_value = "")]
+    notices_in: String,
 }
 
 /// Asks, and tells what the papers have to say. What stands against it is the refusal.
@@ -38,6 +50,12 @@ pub(crate) async fn run(
         signing_on: words::message(session.day(args.on).await?),
         contract_items: args.items.clone(),
         activity_state_codes: args.activity.clone(),
+        plan: args.plan.clone(),
+        languages: Some(v1::AgreementLanguages {
+            agreement: args.language.clone(),
+            negotiation: args.negotiated_in.clone(),
+            notice: args.notices_in.clone(),
+        }),
     };
     let answer = session.cases.prepare_agreement(request).await?.into_inner();
     if out.is_json() {

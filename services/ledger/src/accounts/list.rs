@@ -19,8 +19,8 @@ use crate::billing::{OfFees, review_due};
 use crate::ledger::{as_account, one_account};
 use crate::openings::Look;
 use crate::paging::Pager;
+use crate::present::against_law::AgainstLaw;
 use crate::present::case::standing;
-use crate::present::signings::Signings;
 use crate::present::{account as present, amount, day, fee};
 use crate::reading::View;
 
@@ -265,8 +265,7 @@ pub(super) async fn list_exposures(
 struct OfCase {
     /// Its claimed fees that nothing allowed.
     fees: Vec<v1::Exposure>,
-    /// What stood against its signings.
-    signings: Signings,
+    against: AgainstLaw,
     /// The positions of the others that nothing put right.
     standing: BTreeSet<u64>,
 }
@@ -290,16 +289,16 @@ async fn fees_as_judged(
                 let of_case = (row.case_id, matter.case.as_ref());
                 let judge = matter.judge(&accounts);
                 let fees = fee::exposures(firm, of_case, &judge);
-                let signings = Signings::of(&judge);
-                new.insert(OfCase { fees, signings, standing: standing(matter.case.as_ref()) })
+                let against = AgainstLaw::of(&judge);
+                new.insert(OfCase { fees, against, standing: standing(matter.case.as_ref()) })
             }
         };
         let is_it = |of: &&v1::Exposure| of.event == exposure.event;
         if row.kind != ExposureKind::FeeAskedUnearned {
-            let signings = &of_case.signings;
+            let against = &of_case.against;
             exposure.put_right = !of_case.standing.contains(&row.position)
-                || signings.put_right(row.kind, row.found_on);
-            exposure.details = signings.details(row.kind, row.found_on);
+                || against.put_right(row.kind, row.found_on);
+            exposure.details = against.details(row.kind, row.found_on);
         } else if let Some(now) = of_case.fees.iter().find(is_it) {
             *exposure = now.clone();
         }

@@ -9,10 +9,10 @@ use api::scalar::{int32, int64, minor_message};
 use api::status::Failure;
 use api::{name, v1};
 use domain::command::{Command, Dated, FirmAction};
-use domain::event::{FeeMarked, FeesReviewed, StreamId};
+use domain::event::{CaseEvent, ExposureKind, FeeMarked, FeesReviewed, StreamId};
 use domain::firm::{Firm, Unknown};
 use domain::ids::{CaseId, FirmId, RequestId, StateCode};
-use domain::judge::EDITION;
+use domain::judge::{EDITION, Judge, Matter};
 use log::{Submission, SubmitError};
 use store::InvoiceFilter;
 
@@ -129,12 +129,36 @@ async fn folded(
     one_firm(states.pop())
 }
 
-/// A client whose claimed fees are not as they were marked last, or who signed against a law that nobody knew of.
+/// A client whose claimed fees are not as they were marked last, or for whom something was against a law that nobody knew of.
 struct Changed {
     case: CaseId,
     marks: Vec<FeeMarked>,
-    /// Signings against the law of a state of which nobody has been told.
+    against_law: AgainstLaw,
+}
+
+/// What was against the law of a state and nobody has been told.
+#[derive(Clone, Copy, Default)]
+struct AgainstLaw {
     signings: usize,
+    /// Pieces of work on days without what has to be on file.
+    work: usize,
+}
+
+impl AgainstLaw {
+    fn of(judge: &Judge<'_>) -> Self {
+        let mut found = Self::default();
+        for (_, event) in judge.case().untold_by_law(judge) {
+            if let CaseEvent::ExposureFound(of) = event {
+                let work = of.kind == ExposureKind::WorkUnsecured;
+                *(if work { &mut found.work } else { &mut found.signings }) += 1;
+            }
+        }
+        found
+    }
+
+    const fn is_empty(self) -> bool {
+        self.signings == 0 && self.work == 0
+    }
 }
 
 struct Review<'a> {
@@ -193,7 +217,7 @@ impl<'a> Review<'a> {
     }
 
     fn note_changed(&mut self, changed: Changed) {
-        if !changed.marks.is_empty() || changed.signings > 0 {
+        if !changed.marks.is_empty() || !changed.against_law.is_empty() {
             self.changed.push(changed);
         }
     }
@@ -206,9 +230,9 @@ impl<'a> Review<'a> {
         let accounts = matter.accounts();
         let judge = matter.judge(&accounts);
         let marks = judge.marks().collect();
-        let signings = judge.case().signings_untold(&self.of);
+        let against_law = AgainstLaw::of(&judge);
         self.note_unknown(judge.unknown_law());
-        Ok(Changed { case, marks, signings })
+        Ok(Changed { case, marks, against_law })
     }
 
     /// Clients of whom nothing was claimed yet: what is not known of their law is told before it holds a fee.
@@ -237,8 +261,10 @@ impl<'a> Review<'a> {
                     });
                     self.note_unknown(unknown);
                 }
-                let signings = case.signings_untold(&self.of);
-                self.note_changed(Changed { case: id, marks: Vec::new(), signings });
+                let (firm, today) = (&self.of, self.ledger.today(&self.of));
+                let judge = Judge::of(Matter { id, case: &case, accounts: &[], firm, today });
+                let against_law = AgainstLaw::of(&judge);
+                self.note_changed(Changed { case: id, marks: Vec::new(), against_law });
             }
         }
     }
@@ -306,6 +332,10 @@ impl<'a> Review<'a> {
         self.changed.iter().flat_map(|of| of.marks.iter().map(|mark| (of.case, mark)))
     }
 
+    fn against_law(&self, count: fn(&AgainstLaw) -> usize) -> i32 {
+        int32(self.changed.iter().map(|changed| count(&changed.against_law)).sum::<usize>())
+    }
+
     fn message(&self, position: u64, recorded: bool) -> v1::ReviewFeesResponse {
         let currency = self.of.registered.as_ref().map(|firm| firm.currency);
         let sum = |change: fn(&FeeMarked) -> i64| {
@@ -321,9 +351,8 @@ impl<'a> Review<'a> {
             open_change: sum(|mark| mark.open.minor() - mark.open_before.minor()),
             fees: fees.map(|(case, mark)| self.fee(case, mark)).collect(),
             recorded,
-            signings_against_law: int32(
-                self.changed.iter().map(|changed| changed.signings).sum::<usize>(),
-            ),
+            signings_against_law: self.against_law(|of| of.signings),
+            work_unsecured: self.against_law(|of| of.work),
             was_due: self.of.review_is_due(),
             unknown_states: self
                 .unknown

@@ -20,7 +20,8 @@ pub(super) async fn prepare_agreement(
     message: &v1::PrepareAgreementRequest,
 ) -> Result<v1::PrepareAgreementResponse, Failure> {
     view.ledger().check_name(authority, &message.name).await?;
-    let Preparing { get, on, items, activity } = requests::prepare_agreement(message)?;
+    let Preparing { get, on, items, activity, plan, languages } =
+        requests::prepare_agreement(message)?;
     let streams = [StreamId::Case(get.id), StreamId::Firm];
     let (position, mut states) = view.states(get.firm, &streams, get.at_least_position).await?;
     let firm = one_firm(states.pop())?;
@@ -30,13 +31,15 @@ pub(super) async fn prepare_agreement(
     let Some((enrolment, lived)) = enrolled else {
         return Err(Failure::NotFound { resource_type: "Case", name: message.name.clone() });
     };
-    let plan = firm.plan_on(&enrolment.plan, on).and_then(|plan| plan.terms(enrolment.seat));
-    let Some(terms) = plan else {
-        let detail = format!("the plan {} is not offered to this client", enrolment.plan);
+    let code = plan.as_ref().unwrap_or(&enrolment.plan);
+    let Some(terms) = firm.plan_on(code, on).and_then(|plan| plan.terms(enrolment.seat)) else {
+        let detail = format!("the plan {code} is not offered to this client");
         return Err(Refusal::new(Reason::StateRefuses, StreamId::Case(get.id), detail).into());
     };
     let place = Place::of(lived.contact.address.state, Some(&activity));
-    let mut against = firm.objections(Prepared { place, terms: &terms, items: &items }, on);
+    let languages = languages.as_ref();
+    let mut against =
+        firm.objections(Prepared { place, terms: &terms, items: &items, languages }, on);
     against.extend(case.died_on().filter(|died| *died < on).map(|died| Violation {
         cites: ExposureKind::SignedAfterDeath.cites().to_owned(),
         detail: format!("the client died on {died}: no consumer signs it"),

@@ -11,13 +11,12 @@ use domain::case::{
     Case, CaseStatus, LetterState, Listing, ListingStatus, PaperStatus, ReportSeen, Round,
     RunningClock, Step,
 };
-use domain::event::ExposureKind;
 use domain::ids::{AccountId, BureauCode, CaseId, FirmId, ItemCode};
 use domain::judge::{Judge, Matter, Paused, ToldFirst};
 use domain::terms::Seat;
 use store::ListedCase;
 
-use super::signings::Signings;
+use super::against_law::AgainstLaw;
 use super::{amount, cited, day, fee, reference};
 
 /// A case with everything around it that its presentation needs.
@@ -68,7 +67,7 @@ impl CaseView<'_> {
     /// The case as a message.
     pub(crate) fn message(&self) -> v1::Case {
         let case = self.case;
-        let enrolment = case.enrolment.as_ref();
+        let (enrolment, plan) = (case.enrolment.as_ref(), case.plan());
         let agreement = case.agreement().or(case.agreements.last());
         let contact = case.contact().filter(|_| self.personal);
         let clocks = case.clocks(self.transit_days());
@@ -77,8 +76,8 @@ impl CaseView<'_> {
         v1::Case {
             name: name::case(self.firm, self.id),
             state: state(case.status()).into(),
-            plan: enrolment.map(|e| e.plan.to_string()).unwrap_or_default(),
-            plan_version: enrolment.map(|e| int32(e.plan_version)).unwrap_or_default(),
+            plan: plan.as_ref().map(|plan| plan.code.to_string()).unwrap_or_default(),
+            plan_version: plan.as_ref().map(|plan| int32(plan.version)).unwrap_or_default(),
             seat: seat(case.seat()).into(),
             client: contact.map(|c| api::contact::contact_message(&c.contact)),
             readiness: Some(self.readiness()),
@@ -185,15 +184,11 @@ impl CaseView<'_> {
     /// What was found, and the claimed fees that nothing allowed.
     fn exposures(&self, judge: &Judge<'_>) -> Vec<v1::Exposure> {
         let standing = standing(self.case);
-        let against = Signings::of(judge);
-        let told = |on| {
-            let kind = ExposureKind::SignedAgainstLaw;
-            self.case.exposures.iter().any(|seen| (seen.found.kind, seen.mark.on) == (kind, on))
-        };
-        let untold = against.of_days.iter().filter(|of| !told(of.on)).map(|of| v1::Exposure {
+        let against = AgainstLaw::of(judge);
+        let untold = against.untold(self.case).map(|of| v1::Exposure {
             case: name::case(self.firm, self.id),
-            kind: v1::ExposureKind::from_domain(ExposureKind::SignedAgainstLaw).into(),
-            citation: ExposureKind::SignedAgainstLaw.cites().to_owned(),
+            kind: v1::ExposureKind::from_domain(of.kind).into(),
+            citation: of.kind.cites().to_owned(),
             found_on: day(of.on),
             event: Some(reference(&of.event)),
             details: of.details.clone(),
@@ -290,7 +285,7 @@ impl CaseView<'_> {
             detail: clock.clock.describe().to_owned(),
             event: None,
         });
-        let against = Signings::of(judge);
+        let against = AgainstLaw::of(judge);
         let standing = case
             .standing_exposures()
             .filter(|seen| !against.put_right(seen.found.kind, seen.mark.on));

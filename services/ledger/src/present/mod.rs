@@ -1,11 +1,11 @@
 //! From folded states and read-model rows to messages. Nothing here decides anything.
 
 pub(crate) mod account;
+pub(crate) mod against_law;
 pub(crate) mod case;
 pub(crate) mod due;
 pub(crate) mod fee;
 pub(crate) mod firm;
-pub(crate) mod signings;
 
 use api::google::r#type::{Date, Money as MoneyMessage};
 use api::scalar::{date_message, int64, minor_message, money_message};

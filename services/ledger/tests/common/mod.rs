@@ -402,13 +402,11 @@ pub fn first_month(seat: v1::Seat, phone: &str, card: &str) -> Vec<v1::Action> {
     };
     let mut actions = vec![enrol(seat, phone, card)];
     let signed = v1::SignConsent {
-        activity_state_codes: Vec::new(),
-        contract_items: Vec::new(),
         total_of_payments: usd(2_000),
         copies_given: true,
         e_sign_consent: true,
         document_sha256: "cd".repeat(32),
-        promised_results: Vec::new(),
+        ..v1::SignConsent::default()
     };
     let first_day = [
         A::DisclosureDelivered(v1::DisclosureDelivered::default()),

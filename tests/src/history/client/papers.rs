@@ -73,6 +73,8 @@ impl Client {
         CaseAction::SignConsent(SignConsent {
             activity: [].into(),
             items: None,
+            languages: None,
+            plan: None,
             copies_given: self.signed.agreement || self.number % 30 != 11,
             document: None,
             e_sign_consent: self.number % 30 != 22,

@@ -14,24 +14,27 @@ use store::{CaseStatusRow, ExceptionKind, ExceptionRow};
 
 use super::List;
 use crate::ledger::as_case;
-use crate::present::signings::Signings;
+use crate::present::against_law::{AgainstLaw, is_judged};
 use crate::present::{cited, day};
 
+/// Most of what stood against signings and work of a client that a line names.
+const NAMED_MAX: usize = 5;
+
 impl List<'_> {
-    /// Adds to money that is owed back by when a state asks for it, and to a signing against law what stood against it.
+    /// Adds to money that is owed back by when a state asks for it, and to what was against the law of a state what stood against it.
     pub(super) async fn with_law(
         &self,
         rows: &[ExceptionRow],
         items: &mut [(String, v1::DueItem)],
     ) -> Result<(), Failure> {
-        let is_signing = |row: &ExceptionRow| {
-            row.kind == ExceptionKind::Exposure
-                && row.detail == ExposureKind::SignedAgainstLaw.code()
+        let of_law = |row: &ExceptionRow| {
+            let kind = ExposureKind::from_code(&row.detail).filter(|kind| is_judged(*kind));
+            kind.filter(|_| row.kind == ExceptionKind::Exposure)
         };
         let is_owed = |row: &ExceptionRow| {
             matches!(row.kind, ExceptionKind::UnearnedMoney | ExceptionKind::FeeExposed)
         };
-        let asked = rows.iter().filter(|row| is_signing(row) || is_owed(row));
+        let asked = rows.iter().filter(|row| of_law(row).is_some() || is_owed(row));
         let cases = self.cases(asked.map(|row| row.case_id)).await?;
         for (row, (_, item)) in rows.iter().zip(items) {
             let Some(case) = cases.get(&row.case_id) else { continue };
@@ -42,8 +45,9 @@ impl List<'_> {
                 firm: self.state,
                 today: self.today,
             };
-            if is_signing(row) {
-                item.detail = signed(&Signings::of(&Judge::of(matter)), &item.detail);
+            if let Some(kind) = of_law(row) {
+                let broken = AgainstLaw::of(&Judge::of(matter)).details_of(kind);
+                item.detail = against_law(&broken, &item.detail);
             } else if is_owed(row)
                 && let Some(came_on) = came_on(case, row)
                 && let Some(back) = Judge::of(matter).money_back(came_on)
@@ -100,13 +104,14 @@ impl List<'_> {
     }
 }
 
-fn signed(signings: &Signings, words: &str) -> String {
-    let broken: Vec<&str> =
-        signings.of_days.iter().flat_map(|of| &of.details).map(String::as_str).collect();
+fn against_law(broken: &[String], words: &str) -> String {
     if broken.is_empty() {
         "by the packs and papers on record now nothing stood against it".to_owned()
     } else {
-        format!("{}: {words}", broken.join("; "))
+        let (named, more) = broken.split_at(broken.len().min(NAMED_MAX));
+        let more =
+            if more.is_empty() { String::new() } else { format!("; and {} more", more.len()) };
+        format!("{}{more}: {words}", named.join("; "))
     }
 }
 

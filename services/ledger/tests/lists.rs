@@ -207,7 +207,7 @@ async fn everything_due_is_counted_whatever_the_page_shows() {
         ..Default::default()
     };
     let first = service.administration().list_due(request.clone()).await.unwrap().into_inner();
-    let waiting = v1::DueCount { kind: v1::DueKind::PaperWaiting.into(), count: 3 };
+    let waiting = v1::DueCount { kind: v1::DueKind::PaperWaiting.into(), count: 3, or_more: false };
     assert_eq!((first.due.len(), first.counts.as_slice()), (2, [waiting].as_slice()));
     (request.page_token, request.with_counts) = (first.next_page_token, false);
     let second = service.administration().list_due(request).await.unwrap().into_inner();

@@ -6,8 +6,8 @@ use domain::ids::{AccountId, FirmId};
 use log::StoreError;
 
 use super::limit;
-use crate::row::{Row, row};
-use crate::statement::{Statement, active, beside};
+use crate::row::{Row, RowsAt, row};
+use crate::statement::{POSITION, Statement, active, beside};
 use crate::store::Store;
 use crate::value::{Column, Value, words};
 
@@ -114,7 +114,7 @@ fn charge_on(invoice: &Invoice) -> Option<CivilDate> {
 /// What every list filters by. Each list has an index: by number, by state, or the key by the account.
 fn list(chosen: &str) -> String {
     format!(
-        "SELECT {} FROM invoice t WHERE {} AND t.number > $2 AND (t.due_on <= $3 OR $3 IS NULL) \
+        "SELECT {}, {POSITION} FROM invoice t WHERE {} AND t.number > $2 AND (t.due_on <= $3 OR $3 IS NULL) \
          {chosen} ORDER BY t.number LIMIT $4",
         InvoiceRow::TABLE.selected("t"),
         active("t")
@@ -143,17 +143,19 @@ static CHARGES_DUE: Statement = Statement::new(|| {
     )
 });
 
-/// The same of clients whose card is charged by what they authorized.
+/// The same of clients whose card is charged by what they authorized, who are few: they are gone through, and of each the
+/// invoices.
 static CHARGES_BOUND: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM invoice t JOIN account a ON {} AND a.account_id = t.account_id \
-         JOIN case_status s ON {} AND s.case_id = t.account_id \
-         WHERE {} AND t.number > $2 AND t.charge_on IS NOT NULL AND t.charge_on <= $3 AND a.card_on_file \
-         AND s.charge_rule = 'authorization' ORDER BY t.number LIMIT $4",
+        "SELECT {}, {POSITION} FROM case_status s JOIN account a ON {} AND a.account_id = s.case_id \
+         JOIN invoice t ON {} AND t.account_id = s.case_id \
+         WHERE {} AND s.charge_rule = 'authorization' AND (t.account_id, t.number) > ($2, $3) \
+         AND s.case_id >= $2 AND t.charge_on IS NOT NULL AND t.charge_on <= $4 AND a.card_on_file \
+         ORDER BY s.case_id, t.number LIMIT $5",
         InvoiceRow::TABLE.selected("t"),
-        beside("a", "t"),
-        beside("s", "t"),
-        active("t")
+        beside("a", "s"),
+        beside("t", "s"),
+        active("s")
     )
 });
 
@@ -193,7 +195,7 @@ impl Store {
         filter: InvoiceFilter,
         after: u64,
         rows: u32,
-    ) -> Result<Vec<InvoiceRow>, StoreError> {
+    ) -> Result<RowsAt<InvoiceRow>, StoreError> {
         let mut arguments = vec![Value::Id(firm.0), after.put(), filter.due_by.put(), limit(rows)];
         let statement = match (filter.account, filter.state) {
             (None, None) => &LIST,
@@ -206,7 +208,7 @@ impl Store {
                 &LIST_OF_ACCOUNT
             }
         };
-        self.fetch(statement, arguments).await
+        self.fetch_at(statement, arguments).await
     }
 
     /// The account that an invoice was issued to.
@@ -231,16 +233,19 @@ impl Store {
             .await
     }
 
-    /// Those of them whose client authorized charges, or whose card draws on a bank account. By number.
+    /// Those of them whose client authorized charges, or whose card draws on a bank account. By account and
+    /// number; `after` is both of the last one of the page before.
     pub async fn charges_bound(
         &self,
         firm: FirmId,
         as_of: CivilDate,
-        after: u64,
+        after: Option<(AccountId, u64)>,
         rows: u32,
-    ) -> Result<Vec<InvoiceRow>, StoreError> {
-        let arguments = vec![Value::Id(firm.0), after.put(), as_of.put(), limit(rows)];
-        self.fetch(&CHARGES_BOUND, arguments).await
+    ) -> Result<RowsAt<InvoiceRow>, StoreError> {
+        let (account, number) = after.unwrap_or((AccountId(uuid::Uuid::nil()), 0));
+        let arguments =
+            vec![Value::Id(firm.0), account.put(), number.put(), as_of.put(), limit(rows)];
+        self.fetch_at(&CHARGES_BOUND, arguments).await
     }
 
     /// Invoices with a charge that waits for the processor's answer, asked for before a day if one is

@@ -59,6 +59,27 @@ async fn no_statement_scans_a_whole_table() {
     }
 }
 
+/// A page costs what it shows, however many rows there are: every list walks an index in its own order, and what most rows
+/// are not is part of that index. What is put in order once it was found is of one client, or is summed.
+#[tokio::test]
+async fn every_list_walks_an_index_in_its_own_order() {
+    let store = Sqlite::open_temporary().await.unwrap();
+    let mut reader = store.readers.acquire().await.unwrap();
+    let mut sorted = Vec::new();
+    for statement in STATEMENTS.iter().copied().flatten().map(|statement| statement.as_str()) {
+        let text = sqlx::AssertSqlSafe(format!("EXPLAIN QUERY PLAN {statement}"));
+        let plan = sqlx::query(text).fetch_all(&mut *reader).await.unwrap();
+        let steps: Vec<String> = plan.iter().map(|row| row.get("detail")).collect();
+        if statement.contains("LIMIT") && steps.iter().any(|step| step.contains("TEMP B-TREE")) {
+            sorted.push((statement, steps));
+        }
+    }
+    for (statement, steps) in &sorted {
+        println!("{statement}\n  {}", steps.join("\n  "));
+    }
+    panic!();
+}
+
 /// Values given with the statement, and what a statement has found itself by a key.
 fn is_no_table(step: &str) -> bool {
     [

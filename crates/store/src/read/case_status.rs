@@ -367,11 +367,12 @@ static PERIOD_ENDED: Statement = Statement::new(|| {
 });
 
 /// Cases for which everything is there and the cancellation days are over on a day.
-pub(super) fn ready(today: &str, signed: &str, steps: &str) -> String {
+pub(super) fn ready(today: &str, first: &str, steps: &str) -> String {
     format!(
-        "FROM case_status t WHERE {} AND t.state = {signed} AND t.steps_done >= {steps} \
-         AND t.service_from <= {today}",
-        active("t")
+        "FROM case_status t WHERE {} AND t.case_id IN (SELECT s.case_id FROM case_status s WHERE {} \
+         AND s.state = 'signed' {first}) AND t.steps_done >= {steps} AND t.service_from <= {today}",
+        active("t"),
+        active("s")
     )
 }
 
@@ -382,25 +383,25 @@ pub(super) fn steps_before_waiting() -> Value {
 
 static READY: Statement = Statement::new(|| {
     format!(
-        "SELECT {} {} AND t.case_id >= $2 ORDER BY t.case_id LIMIT $6",
+        "SELECT {} {} ORDER BY t.case_id LIMIT $5",
         CaseStatusRow::TABLE.selected("t"),
-        ready("$5", "$3", "$4")
+        ready("$4", "AND s.case_id >= $2", "$3")
     )
 });
 
 /// Open cases that can have a next round on a day.
-pub(super) fn round_possible(today: &str, open: &str) -> String {
+pub(super) fn round_possible(today: &str) -> String {
     format!(
-        "FROM case_status t WHERE {} AND t.state = {open} AND t.round_from <= {today}",
+        "FROM case_status t WHERE {} AND t.state = 'open' AND t.round_from <= {today}",
         active("t")
     )
 }
 
 static ROUNDS: Statement = Statement::new(|| {
     format!(
-        "SELECT {}, {POSITION} {} AND (t.round_from, t.case_id) > ($4, $5) ORDER BY t.round_from, t.case_id LIMIT $6",
+        "SELECT {}, {POSITION} {} AND (t.round_from, t.case_id) > ($3, $4) ORDER BY t.round_from, t.case_id LIMIT $5",
         CaseStatusRow::TABLE.selected("t"),
-        round_possible("$3", "$2")
+        round_possible("$2")
     )
 });
 
@@ -548,9 +549,7 @@ impl Store {
     ) -> Result<Vec<CaseStatusRow>, StoreError> {
         let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
         let steps = steps_before_waiting();
-        let state = CaseStatus::Signed.put();
-        self.fetch(&READY, vec![Value::Id(firm.0), from, state, steps, today.put(), limit(rows)])
-            .await
+        self.fetch(&READY, vec![Value::Id(firm.0), from, steps, today.put(), limit(rows)]).await
     }
 
     /// Open cases that can have a next round: something to dispute, and no bureau that still has
@@ -565,7 +564,7 @@ impl Store {
     ) -> Result<RowsAt<CaseStatusRow>, StoreError> {
         let from = rounds_start(after);
         let from = from.ok_or_else(|| StoreError::internal("a cursor of another list"))?;
-        let mut arguments = vec![Value::Id(firm.0), CaseStatus::Open.put(), today.put()];
+        let mut arguments = vec![Value::Id(firm.0), today.put()];
         arguments.extend(from);
         arguments.push(limit(rows));
         self.fetch_at(&ROUNDS, arguments).await

@@ -143,19 +143,17 @@ static CHARGES_DUE: Statement = Statement::new(|| {
     )
 });
 
-/// The same of clients whose card is charged by what they authorized, who are few: they are gone through, and of each the
-/// invoices.
+/// The same of clients whose card is charged by what they authorized.
 static CHARGES_BOUND: Statement = Statement::new(|| {
     format!(
-        "SELECT {}, {POSITION} FROM case_status s JOIN account a ON {} AND a.account_id = s.case_id \
-         JOIN invoice t ON {} AND t.account_id = s.case_id \
-         WHERE {} AND s.charge_rule = 'authorization' AND (t.account_id, t.number) > ($2, $3) \
-         AND s.case_id >= $2 AND t.charge_on IS NOT NULL AND t.charge_on <= $4 AND a.card_on_file \
-         ORDER BY s.case_id, t.number LIMIT $5",
+        "SELECT {}, {POSITION} FROM invoice t JOIN account a ON {} AND a.account_id = t.account_id \
+         JOIN case_status s ON {} AND s.case_id = t.account_id \
+         WHERE {} AND t.number > $2 AND t.charge_on IS NOT NULL AND t.charge_on <= $3 AND a.card_on_file \
+         AND s.charge_rule = 'authorization' ORDER BY t.number LIMIT $4",
         InvoiceRow::TABLE.selected("t"),
-        beside("a", "s"),
-        beside("t", "s"),
-        active("s")
+        beside("a", "t"),
+        beside("s", "t"),
+        active("t")
     )
 });
 
@@ -233,18 +231,15 @@ impl Store {
             .await
     }
 
-    /// Those of them whose client authorized charges, or whose card draws on a bank account. By account and
-    /// number; `after` is both of the last one of the page before.
+    /// Those of them whose client authorized charges, or whose card draws on a bank account. By number.
     pub async fn charges_bound(
         &self,
         firm: FirmId,
         as_of: CivilDate,
-        after: Option<(AccountId, u64)>,
+        after: u64,
         rows: u32,
     ) -> Result<RowsAt<InvoiceRow>, StoreError> {
-        let (account, number) = after.unwrap_or((AccountId(uuid::Uuid::nil()), 0));
-        let arguments =
-            vec![Value::Id(firm.0), account.put(), number.put(), as_of.put(), limit(rows)];
+        let arguments = vec![Value::Id(firm.0), after.put(), as_of.put(), limit(rows)];
         self.fetch_at(&CHARGES_BOUND, arguments).await
     }
 

@@ -69,11 +69,11 @@ static LIST: Statement = Statement::new(|| {
     )
 });
 
-/// Those of an account are few, and found by the key.
+/// Those of an account are few, and found by the key: the signs keep SQLite from going through those of everybody in their order.
 static LIST_OF_ACCOUNT: Statement = Statement::new(|| {
     format!(
-        "SELECT {}, {POSITION} FROM payment t WHERE {} AND t.position > $2 AND t.account_id = $4 \
-         ORDER BY t.position LIMIT $3",
+        "SELECT {}, {POSITION} FROM payment t WHERE {} AND +t.position > $2 AND t.account_id = $4 \
+         ORDER BY +t.position LIMIT $3",
         PaymentRow::TABLE.selected("t"),
         active("t")
     )

@@ -8,7 +8,7 @@ use api::{name, v1};
 use calendar::CivilDate;
 use domain::account::{Account, Charged, Invoice};
 use domain::case::ListingStatus;
-use domain::ids::{AccountId, CaseId, FirmId};
+use domain::ids::{CaseId, FirmId};
 use domain::money::Money;
 use store::InvoiceRow;
 
@@ -43,11 +43,8 @@ pub(super) async fn refused(
     (firm, today): (FirmId, CivilDate),
     after: Option<&str>,
 ) -> Result<Judged, Failure> {
-    let place = |row: &InvoiceRow| format!("{} {}", row.account_id, row.number);
-    let after = after.and_then(|after| {
-        let (account, number) = after.split_once(' ')?;
-        Some((AccountId::parse(account).ok()?, number.parse().ok()?))
-    });
+    let place = |row: &InvoiceRow| row.number.to_string();
+    let after = after.and_then(|after| after.parse().ok()).unwrap_or(0);
     let found = view.store().charges_bound(firm, today, after, JUDGED_MAX).await?;
     let Some(position) = found.position else { return Ok(Judged::default()) };
     let owners = found.rows.iter().map(|row| row.account_id.owner());

@@ -52,12 +52,12 @@ async fn a_case_shows_where_it_stands_from_signing_to_open_work(place: &Place<'_
     bench.case(1_003, 1, "2026-01-12", vec![basis("loan"), CaseAction::OpenWork]).await;
     bench.caught_up().await;
     assert_eq!(ready(from).await, 0);
-    let rounds = bench.store.rounds_possible(FIRM, day("2026-01-12"), None, 10).await.unwrap();
+    let rounds = bench.store.rounds_possible(FIRM, day("2026-01-12"), None, 10).await.unwrap().rows;
     assert_eq!((rounds.len(), rounds[0].disputable), (1, 1));
     assert_eq!(rounds[0].round_from, Some(day("2026-01-12")));
     let cursor = rounds[0].round_cursor();
     let rest = bench.store.rounds_possible(FIRM, day("2026-01-12"), Some(&cursor), 10).await;
-    assert_eq!(rest.unwrap(), []);
+    assert_eq!(rest.unwrap().rows, []);
 }
 
 async fn a_letter_unanswered_past_its_last_day_is_overdue_and_frees_the_next_round(
@@ -82,7 +82,8 @@ async fn a_letter_unanswered_past_its_last_day_is_overdue_and_frees_the_next_rou
         .await
         .unwrap();
     assert_eq!([first, second].concat(), all);
-    let possible = async |on| bench.store.rounds_possible(FIRM, on, None, 10).await.unwrap().len();
+    let possible =
+        async |on| bench.store.rounds_possible(FIRM, on, None, 10).await.unwrap().rows.len();
     assert_eq!((possible(due).await, possible(due.succ_opt().unwrap()).await), (0, 1));
     let case = case_row(&bench, 1).await.case;
     assert_eq!(case.round_from, due.succ_opt(), "the day after the bureau's last one");

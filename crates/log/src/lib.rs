@@ -64,26 +64,23 @@ pub use opening::Opener;
 pub use outcome::{Accepted, Outcome, OutcomeResult};
 pub use people::{FoundBy, KeyedHash, PeopleStore, Person, Rewrapped, Wanted};
 pub use ports::{
-    AppendRow, Batch, Beside, CATCH_UP_EVENTS_MAX, COLUMNS, Checkpoint, Comparison, Gap,
-    KeptSnapshot, Landing, LoadedStream, LogStore, Meanwhile, NOTHING_KNOWN, Opening, Plan,
-    ProjectionStep, ProjectionStore, Snapshot, Step, Store, StreamEnd, Touched, columns_of,
-    columns_text,
+    AppendRow, Batch, Beside, COLUMNS, Checkpoint, Comparison, Gap, KeptSnapshot, Landing,
+    LoadedStream, LogStore, Meanwhile, NOTHING_KNOWN, Opening, Plan, ProjectionStep,
+    ProjectionStore, Snapshot, Step, Store, StreamEnd, Touched, columns_text,
 };
-pub use projection::{ProjectionFault, ReadBehind};
+pub use projection::ReadBehind;
 pub use proving::ProveError;
 pub use reading::{History, states_at};
 pub use rebuild::{RebuildError, RebuildReport};
-pub use remembered::{AnswerRow, Remembered, Stretch};
+pub use remembered::{AnswerRow, Remembered};
 pub use sealing::{OwnRequests, kept_fingerprint, rewrap, scope};
 pub use settings::{
-    BATCH_BYTES_MAX, BATCH_COMMANDS_MAX, BATCH_EVENTS_MAX, BELIEF_LASTS, FOLLOW_PAGE, MOVE_PAGE,
-    NEEDS_MAX, PROJECT_PAGE, PROJECT_PAUSE, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX,
-    RETRY_PATIENCE, SNAPSHOT_AT_REST, SNAPSHOT_EVERY, STREAMS_CACHED_MAX, STREAMS_PROJECTED_MAX,
-    Settings,
+    BATCH_COMMANDS_MAX, QUEUE_DEPTH_MAX, REBUILD_PAGE, RETRIES_MAX, RETRY_PATIENCE,
+    STREAMS_CACHED_MAX, Settings,
 };
 pub use stats::EngineStats;
 pub use stored::Stored;
 pub use submission::{Answer, Pending, Submission, SubmitError};
 pub use tile::{Tile, TileStore};
-pub use tiler::{TILES_FILLED_MAX, Tiler};
-pub use verify::{LogCheckpoint, Noted, RanBack, VerifyError, VerifyReport};
+pub use tiler::Tiler;
+pub use verify::{LogCheckpoint, Noted, VerifyError, VerifyReport};

@@ -38,7 +38,7 @@ pub const COLUMNS: [&str; 3] = ["previous", "type", "occurred_on"];
 
 /// What the columns beside an event have to say, with one space between them: where the event before it in
 /// its stream stands, 0 if it is the first; its type; its day, ISO 8601.
-pub fn columns_of(recorded: &Recorded, previous: u64) -> String {
+pub(crate) fn columns_of(recorded: &Recorded, previous: u64) -> String {
     columns_text(previous, recorded.event.type_name(), recorded.occurred_on)
 }
 
@@ -179,7 +179,7 @@ impl Batch {
 
 /// Most events of others that a writer folds into what it has loaded. Beyond that it forgets the
 /// streams they moved, and loads those it needs again.
-pub const CATCH_UP_EVENTS_MAX: u64 = 512;
+pub(crate) const CATCH_UP_EVENTS_MAX: u64 = 512;
 
 /// How far a log is ahead of what a writer knows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -14,7 +14,7 @@ use crate::sync::lock;
 
 /// A stored event that stopped a firm's projection. Nothing is skipped: reads stay behind until the
 /// cause is gone.
-pub type ProjectionFault = Fault;
+pub(crate) type ProjectionFault = Fault;
 
 /// The read model did not get as far as was asked in the time given.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]

@@ -7,40 +7,40 @@ pub const QUEUE_DEPTH_MAX: usize = 1_024;
 /// Most commands of one transaction.
 pub const BATCH_COMMANDS_MAX: usize = 512;
 /// Events after which a transaction takes no further command.
-pub const BATCH_EVENTS_MAX: usize = 8_192;
+pub(crate) const BATCH_EVENTS_MAX: usize = 8_192;
 /// Bytes of events after which a transaction takes no further command.
-pub const BATCH_BYTES_MAX: usize = 4 << 20;
+pub(crate) const BATCH_BYTES_MAX: usize = 4 << 20;
 /// Most times one command may ask for a stream it did not find loaded.
-pub const NEEDS_MAX: u32 = 32;
+pub(crate) const NEEDS_MAX: u32 = 32;
 /// Most times a failed transaction is tried again before its commands are answered.
 pub const RETRIES_MAX: u32 = 5;
 /// How long a failing transaction is tried again at most. A store that is away may take seconds to say
 /// so, and callers are better told to come back than kept.
 pub const RETRY_PATIENCE: Duration = Duration::from_secs(2);
 /// How long after a batch the head it left is believed to be the end, where nobody else seems to write.
-pub const BELIEF_LASTS: Duration = Duration::from_secs(1);
+pub(crate) const BELIEF_LASTS: Duration = Duration::from_secs(1);
 /// Most streams a firm's writer keeps folded in memory, and a rebuild.
 pub const STREAMS_CACHED_MAX: usize = 32_768;
 /// Most streams a firm's live projector keeps folded in memory: those of some seconds are enough.
-pub const STREAMS_PROJECTED_MAX: usize = 2_048;
+pub(crate) const STREAMS_PROJECTED_MAX: usize = 2_048;
 /// Events a stream grows by before a new snapshot of it is kept while it stays in memory.
-pub const SNAPSHOT_EVERY: u64 = 64;
+pub(crate) const SNAPSHOT_EVERY: u64 = 64;
 /// Events a stream grew by before a snapshot of it is kept when it leaves the live projector's memory.
 /// A client's events lie on as many pages, since those of the same days lie beside each other: without a
 /// snapshot, whoever comes back after a year costs a read from disk for each.
-pub const SNAPSHOT_AT_REST: u64 = 8;
+pub(crate) const SNAPSHOT_AT_REST: u64 = 8;
 /// Most events of one step of the live projection.
-pub const PROJECT_PAGE: usize = 1_000;
+pub(crate) const PROJECT_PAGE: usize = 1_000;
 /// Most events that a writer holds for the projection of its own process. One that is further behind reads the log.
 pub(crate) const HANDED_EVENTS_MAX: usize = 4_096;
 /// How long the live projection lets events gather while nobody waits for them.
-pub const PROJECT_PAUSE: Duration = Duration::from_millis(50);
+pub(crate) const PROJECT_PAUSE: Duration = Duration::from_millis(50);
 /// Most events of one step of a rebuild.
 pub const REBUILD_PAGE: usize = 20_000;
 /// Most events of one page a follower holds.
-pub const FOLLOW_PAGE: usize = 500;
+pub(crate) const FOLLOW_PAGE: usize = 500;
 /// Events and answers after which a page of a move ends, but for a request that is longer by itself.
-pub const MOVE_PAGE: usize = 2_000;
+pub(crate) const MOVE_PAGE: usize = 2_000;
 /// Times that a move copies what was written to its source meanwhile, before it says that the source has to rest.
 pub(crate) const MOVE_ROUNDS_MAX: u32 = 5;
 /// How long readers wait for the head to move before they look for what another process wrote.

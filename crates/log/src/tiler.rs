@@ -18,7 +18,7 @@ use crate::tile::{TILE_LEAVES, Tile, TileStore, first_position};
 
 /// Tiles of level 0 that are made in one transaction where they are missing: those of a log that
 /// grew before tiles were kept.
-pub const TILES_FILLED_MAX: u64 = 64;
+pub(crate) const TILES_FILLED_MAX: u64 = 64;
 /// Levels that a log can have: its positions have 63 bits.
 const LEVELS_MAX: u8 = 8;
 

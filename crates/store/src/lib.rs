@@ -37,6 +37,7 @@ pub use evidence::EvidenceRow;
 pub use pools::{EngineKind, Pool};
 pub use read::*;
 pub use replica::Replica;
+pub use row::RowsAt;
 pub use store::Store;
 pub use together::{Hints, Leases};
 pub use verification::VerificationRow;

@@ -51,6 +51,23 @@ pub(crate) fn next<T: crate::value::Column>(values: Values<'_>) -> Result<T, Mal
     T::take(values.next().ok_or(Malformed { wanted: "there" })?)
 }
 
+/// Rows that one statement read, and where they are.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RowsAt<R> {
+    /// The rows.
+    pub rows: Vec<R>,
+    /// The position of the log that they are at: a stream that is folded up to there is what its rows say, neither earlier nor
+    /// later. Where there is no row, nothing says it.
+    pub position: Option<u64>,
+}
+
+impl<R> RowsAt<R> {
+    /// No rows.
+    pub(crate) const fn none() -> Self {
+        Self { rows: Vec::new(), position: None }
+    }
+}
+
 /// A table of the read model. `firm` and `generation` come before the key of every one.
 #[derive(Debug, PartialEq, Eq)]
 pub(crate) struct Table {

@@ -27,6 +27,11 @@ pub(crate) fn active(alias: &str) -> String {
     )
 }
 
+/// The position that the rows of the firm `$1` are at, as the last column beside each of them: it is read in the statement
+/// that reads the rows.
+pub(crate) const POSITION: &str =
+    "(SELECT p.position FROM projection p WHERE p.firm = $1 AND p.active)";
+
 /// Rows of the firm and generation of another row.
 pub(crate) fn beside(alias: &str, other: &str) -> String {
     format!("{alias}.firm = {other}.firm AND {alias}.generation = {other}.generation")

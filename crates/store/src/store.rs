@@ -10,7 +10,7 @@ use log::StoreError;
 use crate::engine::{Engine, rows_of};
 use crate::error::OpenError;
 use crate::pools::{EngineKind, Pool};
-use crate::row::Selected;
+use crate::row::{RowsAt, Selected};
 use crate::statement::Statement;
 use crate::value::{Malformed, Value};
 
@@ -90,6 +90,17 @@ impl Store {
         let rows = rows_of(&*self.engine, statement, arguments).await?.map_err(unread)?;
         self.engine.rows_read().add(rows.len());
         Ok(rows)
+    }
+
+    /// The rows of a query that ends with [`crate::statement::POSITION`].
+    pub(crate) async fn fetch_at<T: Selected>(
+        &self,
+        statement: &'static Statement,
+        arguments: Vec<Value>,
+    ) -> Result<RowsAt<T>, StoreError> {
+        let found: Vec<(T, u64)> = self.fetch(statement, arguments).await?;
+        let position = found.first().map(|(_, position)| *position);
+        Ok(RowsAt { rows: found.into_iter().map(|(row, _)| row).collect(), position })
     }
 
     /// The only row of a query.

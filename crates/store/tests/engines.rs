@@ -164,7 +164,8 @@ async fn connections_that_the_server_cut_are_made_anew_and_nothing_is_lost_or_do
         bench.submit(7, on_case(7, "2026-02-03", vec![enrol(7, seat)])).await.unwrap();
         assert!(raw.number(cut).await > 0);
         bench.caught_up().await;
-        let cases = bench.store.case_ids(FIRM, case_id(0), case_id(u128::MAX), 100).await.unwrap();
+        let cases =
+            bench.store.case_ids(FIRM, case_id(0), case_id(u128::MAX), 100).await.unwrap().rows;
         assert_eq!(cases.len(), 2);
         bench.engine.verify(FIRM, |_, _| {}).await.unwrap();
     })

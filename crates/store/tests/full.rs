@@ -106,7 +106,7 @@ async fn the_read_models_wait_for_room_and_miss_nothing(place: &Place<'_>) {
     make_room(place, raw).await;
     bench.caught_up().await;
     let cases = bench.store.case_ids(FIRM, case_id(0), case_id(u128::MAX), 10);
-    assert_eq!(cases.await.unwrap().len(), 1);
+    assert_eq!(cases.await.unwrap().rows.len(), 1);
 }
 
 /// A bench whose next commits land without an answer.

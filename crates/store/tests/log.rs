@@ -451,7 +451,7 @@ async fn two_processes_on_one_database_keep_one_dense_log(place: &Place<'_>) {
     assert_eq!(one.store.head(FIRM).await.unwrap(), other.store.head(FIRM).await.unwrap());
     one.caught_up().await;
     other.caught_up().await;
-    let cases = one.store.case_ids(FIRM, case_id(0), case_id(u128::MAX), 100).await.unwrap();
+    let cases = one.store.case_ids(FIRM, case_id(0), case_id(u128::MAX), 100).await.unwrap().rows;
     assert_eq!(cases.len(), 40);
 }
 

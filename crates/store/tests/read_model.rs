@@ -52,12 +52,12 @@ async fn a_case_shows_where_it_stands_from_signing_to_open_work(place: &Place<'_
     bench.case(1_003, 1, "2026-01-12", vec![basis("loan"), CaseAction::OpenWork]).await;
     bench.caught_up().await;
     assert_eq!(ready(from).await, 0);
-    let rounds = bench.store.rounds_possible(FIRM, day("2026-01-12"), None, 10).await.unwrap();
+    let rounds = bench.store.rounds_possible(FIRM, day("2026-01-12"), None, 10).await.unwrap().rows;
     assert_eq!((rounds.len(), rounds[0].disputable), (1, 1));
     assert_eq!(rounds[0].round_from, Some(day("2026-01-12")));
     let cursor = rounds[0].round_cursor();
     let rest = bench.store.rounds_possible(FIRM, day("2026-01-12"), Some(&cursor), 10).await;
-    assert_eq!(rest.unwrap(), []);
+    assert_eq!(rest.unwrap().rows, []);
 }
 
 async fn a_letter_unanswered_past_its_last_day_is_overdue_and_frees_the_next_round(
@@ -82,7 +82,8 @@ async fn a_letter_unanswered_past_its_last_day_is_overdue_and_frees_the_next_rou
         .await
         .unwrap();
     assert_eq!([first, second].concat(), all);
-    let possible = async |on| bench.store.rounds_possible(FIRM, on, None, 10).await.unwrap().len();
+    let possible =
+        async |on| bench.store.rounds_possible(FIRM, on, None, 10).await.unwrap().rows.len();
     assert_eq!((possible(due).await, possible(due.succ_opt().unwrap()).await), (0, 1));
     let case = case_row(&bench, 1).await.case;
     assert_eq!(case.round_from, due.succ_opt(), "the day after the bureau's last one");
@@ -105,14 +106,15 @@ async fn a_finished_month_is_billed_charged_and_paid(place: &Place<'_>) {
     let to_bill = async |on| store.accounts_to_bill(FIRM, day(on), None, 10).await.unwrap();
     assert_eq!(to_bill("2026-02-03").await, []);
     assert_eq!(to_bill("2026-02-04").await, [account_id(1)]);
-    let ended = store.cases_with_period_ended(FIRM, day("2026-02-04"), None, 10).await.unwrap();
+    let ended =
+        store.cases_with_period_ended(FIRM, day("2026-02-04"), None, 10).await.unwrap().rows;
     assert_eq!((ended.len(), ended[0].period, ended[0].case_id), (1, 1, case_id(1)));
 
     bench.bill(11, 1, "2026-02-04").await;
     bench.caught_up().await;
     assert_eq!(to_bill("2026-02-04").await, []);
     let all = InvoiceFilter::default();
-    let invoice = async || store.list_invoices(FIRM, all, 0, 10).await.unwrap().remove(0);
+    let invoice = async || store.list_invoices(FIRM, all, 0, 10).await.unwrap().rows.remove(0);
     let issued = invoice().await;
     assert_eq!((issued.open_minor, issued.due_on), (9_900, day("2026-02-14")));
     assert_eq!(store.account_of_invoice(FIRM, 1).await.unwrap(), Some(account_id(1)));
@@ -138,34 +140,31 @@ async fn a_finished_month_is_billed_charged_and_paid(place: &Place<'_>) {
     {
         for account in [None, Some(account_id(1))] {
             let filter = InvoiceFilter { state: Some(state), account, ..InvoiceFilter::default() };
-            let found = store.list_invoices(FIRM, filter, 0, 10).await.unwrap();
+            let found = store.list_invoices(FIRM, filter, 0, 10).await.unwrap().rows;
             assert_eq!(found.len(), invoices, "{filter:?}");
         }
     }
     for (due_by, invoices) in [("2026-02-13", 0), ("2026-02-14", 1)] {
         let filter = InvoiceFilter { due_by: Some(day(due_by)), ..InvoiceFilter::default() };
-        assert_eq!(store.list_invoices(FIRM, filter, 0, 10).await.unwrap().len(), invoices);
+        assert_eq!(store.list_invoices(FIRM, filter, 0, 10).await.unwrap().rows.len(), invoices);
     }
     let of_other = InvoiceFilter { account: Some(account_id(2)), ..InvoiceFilter::default() };
-    assert_eq!(store.list_invoices(FIRM, of_other, 0, 10).await.unwrap(), []);
-    let payments = store.list_payments(FIRM, None, 0, 10).await.unwrap();
+    assert_eq!(store.list_invoices(FIRM, of_other, 0, 10).await.unwrap().rows, []);
+    let payments = store.list_payments(FIRM, None, 0, 10).await.unwrap().rows;
     assert_eq!(
         payments.iter().map(|payment| payment.account_id).collect::<Vec<_>>(),
         [account_id(1), account_id(2)]
     );
 
-    let exposures = store.list_exposures(FIRM, (None, None), None, 10).await.unwrap();
+    let exposures = store.list_exposures(FIRM, (None, None), None, 10).await.unwrap().rows;
     assert_eq!(exposures.len(), 1);
     for (kind, found) in [(ExposureKind::PaymentUnearned, 1), (ExposureKind::EarlyService, 0)] {
-        let of_kind = store.list_exposures(FIRM, (None, Some(kind)), None, 10).await.unwrap();
+        let of_kind = store.list_exposures(FIRM, (None, Some(kind)), None, 10).await.unwrap().rows;
         assert_eq!(of_kind.len(), found);
     }
-    assert_eq!(
-        (exposures[0].kind, exposures[0].amount_minor),
-        (ExposureKind::PaymentUnearned, Some(5_000))
-    );
-    assert_eq!(store.list_accounts(FIRM, false, None, 10).await.unwrap().len(), 2);
-    assert_eq!(store.list_accounts(FIRM, true, None, 10).await.unwrap(), []);
+    assert_eq!(exposures[0].kind, ExposureKind::PaymentUnearned);
+    assert_eq!(store.list_accounts(FIRM, false, None, 10).await.unwrap().rows.len(), 2);
+    assert_eq!(store.list_accounts(FIRM, true, None, 10).await.unwrap().rows, []);
 }
 
 async fn case_row(bench: &Bench, case: u128) -> ListedCase {
@@ -206,9 +205,10 @@ async fn a_couple_is_found_suggested_linked_and_billed_as_one(place: &Place<'_>)
     assert_eq!(suggested.len(), 1);
     assert_eq!((suggested[0].phone, suggested[0].address, suggested[0].card), (true, true, false));
     let exceptions = store
-        .list_exceptions(FIRM, day("2026-02-04"), Some(ExceptionKind::LinkSuggested), None, 10)
+        .list_exceptions(FIRM, day("2026-02-04"), ExceptionKind::LinkSuggested, None, 10)
         .await
-        .unwrap();
+        .unwrap()
+        .rows;
     assert_eq!((exceptions.len(), exceptions[0].other), (1, Some(case_id(2))));
     assert_eq!(
         (case_row(&bench, 1).await.exceptions, case_row(&bench, 2).await.exceptions),
@@ -219,12 +219,15 @@ async fn a_couple_is_found_suggested_linked_and_billed_as_one(place: &Place<'_>)
     bench.caught_up().await;
     assert_eq!(case_row(&bench, 2).await.account, account_id(1));
     assert_eq!(store.list_suggested_links(FIRM, None, 10).await.unwrap(), []);
-    assert_eq!(store.list_exceptions(FIRM, day("2026-02-04"), None, None, 10).await.unwrap(), []);
+    for kind in ExceptionKind::ALL {
+        let found = store.list_exceptions(FIRM, day("2026-02-04"), kind, None, 10).await.unwrap();
+        assert_eq!(found.rows, []);
+    }
     let to_bill = store.accounts_to_bill(FIRM, day("2026-02-04"), None, 10).await.unwrap();
     assert_eq!(to_bill, [account_id(1), account_id(3)]);
     bench.bill(13, 1, "2026-02-04").await;
     bench.caught_up().await;
-    let invoices = store.list_invoices(FIRM, InvoiceFilter::default(), 0, 10).await.unwrap();
+    let invoices = store.list_invoices(FIRM, InvoiceFilter::default(), 0, 10).await.unwrap().rows;
     assert_eq!(invoices.iter().map(|invoice| invoice.open_minor).collect::<Vec<_>>(), [14_999]);
 }
 
@@ -257,17 +260,16 @@ async fn what_needs_a_person_is_queued_and_leaves_the_queue(place: &Place<'_>) {
     let failed = ReportIdentityFailed { source: text("Report Source") };
     bench.case(1_002, 1, "2026-01-06", vec![CaseAction::ReportIdentityFailed(failed)]).await;
     bench.caught_up().await;
-    let queue = async |after: Option<String>, rows| {
-        bench
-            .store
-            .list_exceptions(FIRM, day("2026-02-04"), None, after.as_deref(), rows)
-            .await
-            .unwrap()
+    let queue = async |kind, after: Option<String>| {
+        let store = &bench.store;
+        let found = store.list_exceptions(FIRM, day("2026-02-04"), kind, after.as_deref(), 10);
+        found.await.unwrap().rows
     };
-    let all = queue(None, 10).await;
-    let kinds: Vec<_> = all.iter().map(|e| e.kind).collect();
-    assert_eq!(kinds, [ExceptionKind::PaperWaiting, ExceptionKind::IdentityFailed]);
-    assert_eq!(queue(Some(all[0].cursor()), 10).await, all[1..]);
+    for kind in [ExceptionKind::PaperWaiting, ExceptionKind::IdentityFailed] {
+        let all = queue(kind, None).await;
+        assert_eq!((all.len(), all[0].kind), (1, kind));
+        assert_eq!(queue(kind, Some(all[0].cursor())).await, []);
+    }
     let order = CaseOrder::default();
     for (has_exception, cases) in [(None, 1), (Some(true), 1), (Some(false), 0)] {
         let filter = CaseFilter { has_exception, ..CaseFilter::default() };
@@ -281,8 +283,8 @@ async fn what_needs_a_person_is_queued_and_leaves_the_queue(place: &Place<'_>) {
     assert!(waiting.len() == 2 && waiting.contains(&("paper_waiting", 1)), "{waiting:?}");
     bench.case(1_003, 1, "2026-01-07", papers().into_iter().skip(3).collect()).await;
     bench.caught_up().await;
-    let kinds: Vec<_> = queue(None, 10).await.iter().map(|e| e.kind).collect();
-    assert_eq!(kinds, [ExceptionKind::PaperWaiting], "the source is connected now");
+    assert_eq!(queue(ExceptionKind::PaperWaiting, None).await.len(), 1);
+    assert_eq!(queue(ExceptionKind::IdentityFailed, None).await, [], "the source is connected now");
 }
 
 async fn pages_of_cases_go_on_after_the_last_one(place: &Place<'_>) {
@@ -313,14 +315,14 @@ async fn pages_of_cases_go_on_after_the_last_one(place: &Place<'_>) {
         ids.sort_unstable();
         assert_eq!(ids, all, "{order:?}");
     }
-    let ids = bench.store.case_ids(FIRM, case_id(3), case_id(5), 10).await.unwrap();
+    let ids = bench.store.case_ids(FIRM, case_id(3), case_id(5), 10).await.unwrap().rows;
     assert_eq!(ids, [3, 4, 5].map(case_id));
     let named = bench.store.names_of(FIRM, &[case_id(9), case_id(2)]).await.unwrap();
     assert!(named.len() == 1 && named[0].name_sealed.is_some(), "sealed, and no other");
-    assert_eq!(bench.store.cases_with_fees(FIRM, None, 10).await.unwrap(), []);
+    assert_eq!(bench.store.cases_with_fees(FIRM, None, 10).await.unwrap().rows, []);
     bench.bill(11, 8, "2026-02-04").await;
     bench.caught_up().await;
-    let fees = async |after| bench.store.cases_with_fees(FIRM, after, 10).await.unwrap();
+    let fees = async |after| bench.store.cases_with_fees(FIRM, after, 10).await.unwrap().rows;
     assert_eq!((fees(None).await, fees(Some(case_id(8))).await), (vec![case_id(8)], vec![]));
     let other = domain::ids::FirmId(uuid::Uuid::from_u128(0xf2));
     assert_eq!(bench.store.cases_of(other, &all).await.unwrap(), []);

@@ -130,6 +130,109 @@ async fn invoices_of_a_state_are_found_without_reading_the_accounts_of_others() 
     }
 }
 
+/// Records that a client paid; where in the log.
+async fn pay(service: &Service, account: &str, payment: &str, invoice: &str) -> i64 {
+    let settled =
+        v1::PaymentSettled { payment: payment.into(), amount: usd(99), invoice: invoice.into() };
+    let paid = v1::RecordPaymentRequest {
+        name: account.into(),
+        request_id: id(),
+        occurred_on: date(2026, 3, 2),
+        event: Some(v1::record_payment_request::Event::Settled(settled)),
+    };
+    let answer = service.accounts().record_payment(paid).await.unwrap().into_inner();
+    answer.receipt.unwrap().first_position
+}
+
+/// What few of many are is on the first page, and a page costs what it shows: common practice, no source.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_first_page_is_full_where_most_do_not_match() {
+    let service = Service::start().await;
+    let (firm, _, _) = clients(&service, &[true; 20]).await;
+    let accounts = bill(&service, &firm).await;
+    let invoice = |number: usize| format!("{firm}/invoices/{number}");
+    for (at, account) in accounts.iter().enumerate().take(19) {
+        pay(&service, account, &format!("pay-{at}"), &invoice(at + 1)).await;
+    }
+    pay(&service, &accounts[7], "again-7", "").await;
+    let (parent, at_least_position) = (firm.clone(), head(&service, &firm).await);
+    let with_open = v1::ListAccountsRequest {
+        parent: parent.clone(),
+        at_least_position,
+        page_size: 1,
+        with_open_amount: true,
+        ..Default::default()
+    };
+    let open = v1::ListInvoicesRequest {
+        parent: parent.clone(),
+        at_least_position,
+        page_size: 1,
+        state: v1::InvoiceState::Open.into(),
+        ..Default::default()
+    };
+    let of_one = v1::ListPaymentsRequest {
+        parent: parent.clone(),
+        at_least_position,
+        page_size: 1,
+        account: accounts[7].clone(),
+        ..Default::default()
+    };
+    let unearned = v1::ListExposuresRequest {
+        parent,
+        at_least_position,
+        page_size: 1,
+        kind: v1::ExposureKind::PaymentUnearned.into(),
+        ..Default::default()
+    };
+    macro_rules! page {
+        ($call:ident, $request:expr, $entries:ident, $goes_on:expr) => {{
+            let ask = async || service.accounts().$call($request.clone()).await.unwrap();
+            let answer = ask().await.into_inner();
+            assert_eq!(answer.$entries.len(), 1, stringify!($call));
+            assert_eq!(!answer.next_page_token.is_empty(), $goes_on, stringify!($call));
+            let read = service.rows_of(async || drop(ask().await)).await;
+            assert!(read <= 60, "{} read {read} rows and events", stringify!($call));
+            answer.$entries.into_iter().next().unwrap()
+        }};
+    }
+    assert_eq!(page!(list_accounts, with_open, accounts, false).name, accounts[19]);
+    assert_eq!(page!(list_invoices, open, invoices, false).number, 20);
+    assert_eq!(page!(list_payments, of_one, payments, true).payment, "pay-7");
+    let exposure = page!(list_exposures, unearned, exposures, false);
+    assert_eq!((exposure.account, exposure.owed), (accounts[7].clone(), usd(99)));
+}
+
+/// A row and what is shown of it are of one moment, whatever is recorded meanwhile.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_a_list_chooses_is_what_it_shows_at_the_position_that_it_names() {
+    let service = Service::start().await;
+    let (firm, _, _) = clients(&service, &[true; 8]).await;
+    let accounts = bill(&service, &firm).await;
+    let issued = head(&service, &firm).await;
+    let mut paid: Vec<i64> = Vec::new();
+    for (at, account) in accounts.iter().enumerate() {
+        let invoice = format!("{firm}/invoices/{}", at + 1);
+        paid.push(pay(&service, account, &format!("pay-{at}"), &invoice).await);
+        // The read models may be behind that.
+        for (state, is_paid) in [(v1::InvoiceState::Open, false), (v1::InvoiceState::Paid, true)] {
+            let list = v1::ListInvoicesRequest {
+                parent: firm.clone(),
+                at_least_position: issued,
+                state: state.into(),
+                ..Default::default()
+            };
+            let answer = service.accounts().list_invoices(list).await.unwrap().into_inner();
+            let was_paid = |number: &usize| {
+                paid.get(number - 1).is_some_and(|paid| *paid <= answer.position) == is_paid
+            };
+            let expected: Vec<usize> = (1..=accounts.len()).filter(was_paid).collect();
+            let shown = answer.invoices.iter().map(|of| usize::try_from(of.number).unwrap());
+            assert_eq!(shown.collect::<Vec<_>>(), expected, "{state:?} at {}", answer.position);
+            assert!(answer.invoices.iter().all(|invoice| invoice.state() == state));
+        }
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn cases_are_listed_from_their_rows_alone_in_the_order_asked_for() {
     let service = Service::start().await;
@@ -207,7 +310,7 @@ async fn everything_due_is_counted_whatever_the_page_shows() {
         ..Default::default()
     };
     let first = service.administration().list_due(request.clone()).await.unwrap().into_inner();
-    let waiting = v1::DueCount { kind: v1::DueKind::PaperWaiting.into(), count: 3 };
+    let waiting = v1::DueCount { kind: v1::DueKind::PaperWaiting.into(), count: 3, or_more: false };
     assert_eq!((first.due.len(), first.counts.as_slice()), (2, [waiting].as_slice()));
     (request.page_token, request.with_counts) = (first.next_page_token, false);
     let second = service.administration().list_due(request).await.unwrap().into_inner();

@@ -94,7 +94,8 @@ async fn fill(engine: &Engine, store: &Store, today: chrono::NaiveDate) {
     };
     futures::stream::iter(0..CLIENTS).map(one).buffer_unordered(256).collect::<Vec<()>>().await;
     caught_up(engine).await;
-    let all = store.list_invoices(firm_id(), InvoiceFilter::default(), 0, 10_000).await.unwrap();
+    let all =
+        store.list_invoices(firm_id(), InvoiceFilter::default(), 0, 10_000).await.unwrap().rows;
     let settle = |row: &store::InvoiceRow| {
         let amount = Money::new(row.open_minor, Currency::USD).unwrap();
         let action = if row.number.is_multiple_of(CREDITED) {

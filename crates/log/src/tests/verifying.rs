@@ -6,9 +6,10 @@ use domain::event::{StreamId, UtcMicros};
 
 use super::support::*;
 use crate::memory::MemoryStore;
+use crate::verify::RanBack;
 use crate::{
     Accepted, AppendRow, Batch, COLUMNS, LoadedStream, LogCheckpoint, LogStore as _, NOTHING_KNOWN,
-    Noted, Opening, Outcome, OutcomeResult, Plan, RanBack, Settings, Step, VerifyError,
+    Noted, Opening, Outcome, OutcomeResult, Plan, Settings, Step, VerifyError,
 };
 
 async fn written() -> Bench {

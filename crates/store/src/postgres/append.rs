@@ -16,9 +16,9 @@ use uuid::Uuid;
 
 use super::column::{add, time};
 use super::error::{alone_failed, failed, is_cut, is_taken};
-use super::load::load;
 use super::people::{add_people, erase};
 use super::statements::{APPEND, MAKE_HEAD, MOVED, READ, locked, opening};
+use super::streams::load;
 use super::write::{End, Transaction};
 use super::{Postgres, malformed, signed, unsigned};
 

@@ -22,6 +22,7 @@ mod people;
 mod project;
 mod reading;
 mod statements;
+mod streams;
 #[cfg(test)]
 mod tests;
 mod tiles;

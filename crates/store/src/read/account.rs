@@ -6,8 +6,8 @@ use domain::ids::{AccountId, CaseId, FirmId};
 use log::StoreError;
 
 use super::{from_id, limit};
-use crate::row::{Row, Selected, Values, row};
-use crate::statement::{Statement, active, beside};
+use crate::row::{RowsAt, Selected, Values, row};
+use crate::statement::{POSITION, Statement, active, beside};
 use crate::store::Store;
 use crate::value::{Column, Kind, Malformed, Value};
 
@@ -57,10 +57,21 @@ pub(super) fn rows(id: AccountId, account: &Account) -> Vec<AccountRow> {
 
 static LIST: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM account t WHERE {} AND t.account_id >= $2 \
-         AND ($3 = 0 OR t.open_minor > 0) ORDER BY t.account_id LIMIT $4",
-        AccountRow::TABLE.selected("t"),
+        "SELECT t.account_id, {POSITION} FROM account t WHERE {} AND t.account_id >= $2 \
+         ORDER BY t.account_id LIMIT $3",
         active("t")
+    )
+});
+
+static WITH_OPEN: Statement = Statement::new(|| {
+    // Written so that SQLite begins with the invoices, by their state, and not with every account.
+    format!(
+        "SELECT t.account_id, {POSITION} FROM account t WHERE {} AND NOT t.account_id < $2 \
+         AND t.open_minor > 0 AND t.account_id IN \
+         (SELECT i.account_id FROM invoice i WHERE {} AND i.state = 'open') \
+         ORDER BY t.account_id LIMIT $3",
+        active("t"),
+        active("i")
     )
 });
 
@@ -75,7 +86,7 @@ static TO_BILL: Statement = Statement::new(|| {
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &TO_BILL];
+pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &WITH_OPEN, &TO_BILL];
 
 impl Store {
     /// Accounts, or those with something open, by id; `after` is the last one of the page before.
@@ -85,10 +96,10 @@ impl Store {
         with_open_amount: bool,
         after: Option<AccountId>,
         rows: u32,
-    ) -> Result<Vec<AccountRow>, StoreError> {
-        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
-        let open = Value::Integer(i64::from(with_open_amount));
-        self.fetch(&LIST, vec![Value::Id(firm.0), from, open, limit(rows)]).await
+    ) -> Result<RowsAt<AccountId>, StoreError> {
+        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(RowsAt::none()) };
+        let list = if with_open_amount { &WITH_OPEN } else { &LIST };
+        self.fetch_at(list, vec![Value::Id(firm.0), from, limit(rows)]).await
     }
 
     /// Paying accounts with a member whose period is over by a day and neither claimed nor given

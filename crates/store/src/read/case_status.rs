@@ -12,8 +12,8 @@ use domain::terms::Seat;
 use log::StoreError;
 
 use super::{exception, from_id, limit};
-use crate::row::{Row, row, selected};
-use crate::statement::{Statement, active, beside};
+use crate::row::{Row, RowsAt, row, selected};
+use crate::statement::{POSITION, Statement, active, beside};
 use crate::store::Store;
 use crate::value::{Column, Value, words};
 
@@ -335,7 +335,7 @@ static NAMES: Statement = Statement::new(|| {
 
 static IDS: Statement = Statement::new(|| {
     format!(
-        "SELECT t.case_id FROM case_status t WHERE {} AND t.case_id >= $2 AND t.case_id <= $3 \
+        "SELECT t.case_id, {POSITION} FROM case_status t WHERE {} AND t.case_id >= $2 AND t.case_id <= $3 \
          ORDER BY t.case_id LIMIT $4",
         active("t")
     )
@@ -343,7 +343,7 @@ static IDS: Statement = Statement::new(|| {
 
 static EARNED: Statement = Statement::new(|| {
     format!(
-        "SELECT t.case_id FROM case_status t WHERE {} AND t.case_id >= $2 AND t.periods_earned > 0 \
+        "SELECT t.case_id, {POSITION} FROM case_status t WHERE {} AND t.case_id >= $2 AND t.periods_earned > 0 \
          ORDER BY t.case_id LIMIT $3",
         active("t")
     )
@@ -351,7 +351,7 @@ static EARNED: Statement = Statement::new(|| {
 
 static DIED: Statement = Statement::new(|| {
     format!(
-        "SELECT t.case_id FROM case_status t WHERE {} AND t.case_id >= $2 AND t.charge_rule = 'death' \
+        "SELECT t.case_id, {POSITION} FROM case_status t WHERE {} AND t.case_id >= $2 AND t.charge_rule = 'death' \
          ORDER BY t.case_id LIMIT $3",
         active("t")
     )
@@ -359,7 +359,7 @@ static DIED: Statement = Statement::new(|| {
 
 static PERIOD_ENDED: Statement = Statement::new(|| {
     format!(
-        "SELECT t.case_id, t.open_period, t.next_period_end FROM case_status t \
+        "SELECT t.case_id, t.open_period, t.next_period_end, {POSITION} FROM case_status t \
          WHERE {} AND t.next_period_end <= $2 AND (t.next_period_end, t.case_id) > ($3, $4) \
          ORDER BY t.next_period_end, t.case_id LIMIT $5",
         active("t")
@@ -367,11 +367,12 @@ static PERIOD_ENDED: Statement = Statement::new(|| {
 });
 
 /// Cases for which everything is there and the cancellation days are over on a day.
-pub(super) fn ready(today: &str, signed: &str, steps: &str) -> String {
+pub(super) fn ready(today: &str, first: &str, steps: &str) -> String {
     format!(
-        "FROM case_status t WHERE {} AND t.state = {signed} AND t.steps_done >= {steps} \
-         AND t.service_from <= {today}",
-        active("t")
+        "FROM case_status t WHERE {} AND t.case_id IN (SELECT s.case_id FROM case_status s WHERE {} \
+         AND s.state = 'signed' {first}) AND t.steps_done >= {steps} AND t.service_from <= {today}",
+        active("t"),
+        active("s")
     )
 }
 
@@ -382,25 +383,25 @@ pub(super) fn steps_before_waiting() -> Value {
 
 static READY: Statement = Statement::new(|| {
     format!(
-        "SELECT {} {} AND t.case_id >= $2 ORDER BY t.case_id LIMIT $6",
+        "SELECT {} {} ORDER BY t.case_id LIMIT $5",
         CaseStatusRow::TABLE.selected("t"),
-        ready("$5", "$3", "$4")
+        ready("$4", "AND s.case_id >= $2", "$3")
     )
 });
 
 /// Open cases that can have a next round on a day.
-pub(super) fn round_possible(today: &str, open: &str) -> String {
+pub(super) fn round_possible(today: &str) -> String {
     format!(
-        "FROM case_status t WHERE {} AND t.state = {open} AND t.round_from <= {today}",
+        "FROM case_status t WHERE {} AND t.state = 'open' AND t.round_from <= {today}",
         active("t")
     )
 }
 
 static ROUNDS: Statement = Statement::new(|| {
     format!(
-        "SELECT {} {} AND (t.round_from, t.case_id) > ($4, $5) ORDER BY t.round_from, t.case_id LIMIT $6",
+        "SELECT {}, {POSITION} {} AND (t.round_from, t.case_id) > ($3, $4) ORDER BY t.round_from, t.case_id LIMIT $5",
         CaseStatusRow::TABLE.selected("t"),
-        round_possible("$3", "$2")
+        round_possible("$2")
     )
 });
 
@@ -498,8 +499,8 @@ impl Store {
         first: CaseId,
         last: CaseId,
         rows: u32,
-    ) -> Result<Vec<CaseId>, StoreError> {
-        self.fetch(&IDS, vec![Value::Id(firm.0), first.put(), last.put(), limit(rows)]).await
+    ) -> Result<RowsAt<CaseId>, StoreError> {
+        self.fetch_at(&IDS, vec![Value::Id(firm.0), first.put(), last.put(), limit(rows)]).await
     }
 
     /// The ids of cases of which a fee was claimed; `after` is the last one of the page before.
@@ -508,9 +509,9 @@ impl Store {
         firm: FirmId,
         after: Option<CaseId>,
         rows: u32,
-    ) -> Result<Vec<CaseId>, StoreError> {
-        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
-        self.fetch(&EARNED, vec![Value::Id(firm.0), from, limit(rows)]).await
+    ) -> Result<RowsAt<CaseId>, StoreError> {
+        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(RowsAt::none()) };
+        self.fetch_at(&EARNED, vec![Value::Id(firm.0), from, limit(rows)]).await
     }
 
     /// The ids of cases whose clients died; `after` is the last one of the page before.
@@ -519,9 +520,9 @@ impl Store {
         firm: FirmId,
         after: Option<CaseId>,
         rows: u32,
-    ) -> Result<Vec<CaseId>, StoreError> {
-        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
-        self.fetch(&DIED, vec![Value::Id(firm.0), from, limit(rows)]).await
+    ) -> Result<RowsAt<CaseId>, StoreError> {
+        let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(RowsAt::none()) };
+        self.fetch_at(&DIED, vec![Value::Id(firm.0), from, limit(rows)]).await
     }
 
     /// Cases with a period that is over by a day and neither claimed nor given up, by the end of the
@@ -532,10 +533,10 @@ impl Store {
         as_of: CivilDate,
         after: Option<(CivilDate, CaseId)>,
         rows: u32,
-    ) -> Result<Vec<PeriodEnded>, StoreError> {
+    ) -> Result<RowsAt<PeriodEnded>, StoreError> {
         let [end, case] = day_start(after);
         let arguments = vec![Value::Id(firm.0), as_of.put(), end, case, limit(rows)];
-        self.fetch(&PERIOD_ENDED, arguments).await
+        self.fetch_at(&PERIOD_ENDED, arguments).await
     }
 
     /// Signed cases for which everything is there and the cancellation days are over, by id.
@@ -548,9 +549,7 @@ impl Store {
     ) -> Result<Vec<CaseStatusRow>, StoreError> {
         let Some(from) = from_id(after.map(|id| id.0)) else { return Ok(Vec::new()) };
         let steps = steps_before_waiting();
-        let state = CaseStatus::Signed.put();
-        self.fetch(&READY, vec![Value::Id(firm.0), from, state, steps, today.put(), limit(rows)])
-            .await
+        self.fetch(&READY, vec![Value::Id(firm.0), from, steps, today.put(), limit(rows)]).await
     }
 
     /// Open cases that can have a next round: something to dispute, and no bureau that still has
@@ -562,12 +561,12 @@ impl Store {
         today: CivilDate,
         after: Option<&str>,
         rows: u32,
-    ) -> Result<Vec<CaseStatusRow>, StoreError> {
+    ) -> Result<RowsAt<CaseStatusRow>, StoreError> {
         let from = rounds_start(after);
         let from = from.ok_or_else(|| StoreError::internal("a cursor of another list"))?;
-        let mut arguments = vec![Value::Id(firm.0), CaseStatus::Open.put(), today.put()];
+        let mut arguments = vec![Value::Id(firm.0), today.put()];
         arguments.extend(from);
         arguments.push(limit(rows));
-        self.fetch(&ROUNDS, arguments).await
+        self.fetch_at(&ROUNDS, arguments).await
     }
 }

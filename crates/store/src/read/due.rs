@@ -36,12 +36,12 @@ static COUNTS: Statement = Statement::new(|| {
     [
         format!(
             "SELECT t.kind AS what, COUNT(*) AS count {} GROUP BY t.kind",
-            exception::standing("$7")
+            exception::standing("$6")
         ),
         count(CLOCKS, clock::overdue("$2", ["$3", "$4"])),
         count(CHARGES, invoice::waiting("$2")),
-        count(READY, case_status::ready("$2", "$5", "$6")),
-        count(ROUNDS, case_status::round_possible("$2", "$3")),
+        count(READY, case_status::ready("$2", "", "$5")),
+        count(ROUNDS, case_status::round_possible("$2")),
     ]
     .join(" UNION ALL ")
 });
@@ -56,7 +56,7 @@ impl Store {
         firm: FirmId,
         today: CivilDate,
     ) -> Result<Vec<DueCount>, StoreError> {
-        let states = [CaseStatus::Open, CaseStatus::Paused, CaseStatus::Signed];
+        let states = [CaseStatus::Open, CaseStatus::Paused];
         let mut arguments = vec![Value::Id(firm.0), today.put()];
         arguments.extend(states.map(|state| state.put()));
         arguments.push(case_status::steps_before_waiting());

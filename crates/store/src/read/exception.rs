@@ -12,8 +12,8 @@ use log::StoreError;
 
 use super::exposure::Source;
 use super::limit;
-use crate::row::{Row, row};
-use crate::statement::{Statement, active, beside};
+use crate::row::{Row, RowsAt, row};
+use crate::statement::{POSITION, Statement, active, beside};
 use crate::store::Store;
 use crate::value::{Column, Value, words};
 
@@ -143,10 +143,9 @@ row! {
 }
 
 impl ExceptionRow {
-    /// Where a list of exceptions goes on after this row.
+    /// Where a list of exceptions of its kind goes on after this row.
     pub fn cursor(&self) -> String {
-        let parts = [self.position.to_string(), self.kind.code().to_owned(), self.subject.clone()];
-        parts.join("|")
+        format!("{}|{}", self.position, self.subject)
     }
 }
 
@@ -360,14 +359,10 @@ fn refund(
 }
 
 /// Where a cursor begins; before everything for none.
-fn start(cursor: Option<&str>) -> Option<[Value; 3]> {
-    let Some(cursor) = cursor else {
-        return Some([0_u64.put(), String::new().put(), String::new().put()]);
-    };
-    let mut parts = cursor.splitn(3, '|');
-    let position = parts.next()?.parse::<u64>().ok()?;
-    let kind = ExceptionKind::from_code(parts.next()?)?;
-    Some([position.put(), kind.put(), parts.next()?.to_owned().put()])
+fn start(cursor: Option<&str>) -> Option<[Value; 2]> {
+    let Some(cursor) = cursor else { return Some([0_u64.put(), String::new().put()]) };
+    let (position, subject) = cursor.split_once('|')?;
+    Some([position.parse::<u64>().ok()?.put(), subject.to_owned().put()])
 }
 
 /// What of a case needs a person: what counsel decided for good does not, nor what only comes, and a suggestion falls away once the
@@ -406,10 +401,10 @@ pub(super) fn ahead_through(today: CivilDate) -> CivilDate {
 
 static LIST: Statement = Statement::new(|| {
     format!(
-        "SELECT {} {} AND (t.position, t.kind, t.subject) > ($2, $3, $4) \
-         AND (t.kind = $5 OR $5 IS NULL) ORDER BY t.position, t.kind, t.subject LIMIT $6",
+        "SELECT {}, {POSITION} {} AND t.kind = $4 AND (t.position, t.subject) > ($2, $3) \
+         ORDER BY t.position, t.subject LIMIT $5",
         ExceptionRow::TABLE.selected("t"),
-        standing("$7")
+        standing("$6")
     )
 });
 
@@ -417,20 +412,20 @@ static LIST: Statement = Statement::new(|| {
 pub(super) static STATEMENTS: &[&Statement] = &[&LIST];
 
 impl Store {
-    /// What needs a person, the oldest first, of one kind or all. `after` is
+    /// What needs a person for one reason, the oldest first. `after` is
     /// [`ExceptionRow::cursor`] of the last row of the page before. What comes is told 45 days ahead of `today`.
     pub async fn list_exceptions(
         &self,
         firm: FirmId,
         today: CivilDate,
-        kind: Option<ExceptionKind>,
+        kind: ExceptionKind,
         after: Option<&str>,
         rows: u32,
-    ) -> Result<Vec<ExceptionRow>, StoreError> {
+    ) -> Result<RowsAt<ExceptionRow>, StoreError> {
         let from = start(after).ok_or_else(|| StoreError::internal("a cursor of another list"))?;
         let mut arguments = vec![Value::Id(firm.0)];
         arguments.extend(from);
         arguments.extend([kind.put(), limit(rows), ahead_through(today).put()]);
-        self.fetch(&LIST, arguments).await
+        self.fetch_at(&LIST, arguments).await
     }
 }

@@ -4,13 +4,12 @@ use calendar::CivilDate;
 use domain::account::{Account, Payment};
 use domain::case::{Case, ExposureSeen, FeeMark};
 use domain::event::ExposureKind;
-use domain::ids::{CaseId, EventId, FirmId};
-use domain::money::Money;
+use domain::ids::{CaseId, FirmId};
 use log::StoreError;
 
 use super::limit;
-use crate::row::{Row, row};
-use crate::statement::{Statement, active};
+use crate::row::{Row, RowsAt, row};
+use crate::statement::{POSITION, Statement, active};
 use crate::store::Store;
 use crate::value::{Column, Value, words};
 
@@ -41,7 +40,7 @@ impl Source {
 words!(Source by code);
 
 row! {
-    /// An exposure.
+    /// Where an exposure is found, and by what lists choose and months sum it.
     pub struct ExposureRow in "exposure"
     key {
         /// The case, or the case that opened the account.
@@ -52,18 +51,10 @@ row! {
         position: u64,
     }
     values {
-        /// The id of that event.
-        event_id: EventId,
         /// What.
         kind: ExposureKind,
-        /// Money at stake, minor units.
-        amount_minor: Option<i64>,
-        /// The period it concerns.
-        period: Option<u32>,
         /// The day it happened.
         found_on: CivilDate,
-        /// The rule it breaks.
-        cites: String,
         /// What was collected for a fee that nothing allowed, and not given back, minor units.
         owed_minor: i64,
         /// What of such a fee is open, minor units.
@@ -76,35 +67,26 @@ pub(super) fn case_rows(id: CaseId, case: &Case) -> Vec<ExposureRow> {
         case_id: id,
         source: Source::Case,
         position: seen.mark.at.position,
-        event_id: seen.mark.at.id,
         kind: seen.found.kind,
-        amount_minor: seen.found.amount.map(Money::minor),
+        found_on: seen.mark.on,
         owed_minor: 0,
         open_minor: 0,
-        period: seen.found.period,
-        found_on: seen.mark.on,
-        cites: seen.found.cites.as_str().to_owned(),
     };
     let exposed = case.marks.values().filter(|marked| marked.said.exposed.is_positive());
-    case.exposures.iter().map(row).chain(exposed.map(|marked| fee_row(id, case, marked))).collect()
+    case.exposures.iter().map(row).chain(exposed.map(|marked| fee_row(id, marked))).collect()
 }
 
 /// A claimed fee of which a part is exposed.
-fn fee_row(id: CaseId, case: &Case, marked: &FeeMark) -> ExposureRow {
+fn fee_row(id: CaseId, marked: &FeeMark) -> ExposureRow {
     let FeeMark { mark, said, since } = marked;
-    let claim = case.earned.iter().find(|fee| fee.mark.at.position == said.fee.position);
     ExposureRow {
         case_id: id,
         source: Source::Case,
         position: mark.at.position,
-        event_id: mark.at.id,
         kind: ExposureKind::FeeAskedUnearned,
-        amount_minor: Some(said.exposed.minor()),
+        found_on: since.on,
         owed_minor: said.owed.minor(),
         open_minor: said.open.minor(),
-        period: claim.map(|fee| fee.period),
-        found_on: since.on,
-        cites: ExposureKind::cites_of_fee(&said.gates).to_owned(),
     }
 }
 
@@ -114,28 +96,31 @@ pub(super) fn account_rows(owner: CaseId, account: &Account) -> Vec<ExposureRow>
         case_id: owner,
         source: Source::Account,
         position: payment.mark.at.position,
-        event_id: payment.mark.at.id,
         kind: ExposureKind::PaymentUnearned,
-        amount_minor: Some(payment.unearned.minor()),
+        found_on: payment.mark.on,
         // The account says what payments hold that is unearned.
         owed_minor: 0,
         open_minor: 0,
-        period: None,
-        found_on: payment.mark.on,
-        cites: ExposureKind::PaymentUnearned.cites().to_owned(),
     };
     account.payments.values().filter(|payment| payment.unearned.is_positive()).map(row).collect()
 }
 
-static LIST: Statement = Statement::new(|| {
+/// Each list has an index: by day, by kind and day, or the key by the client, of whom there are few.
+fn list(chosen: &str) -> String {
     format!(
-        "SELECT {} FROM exposure t WHERE {} AND (t.found_on, t.position) > ($2, $3) \
-         AND (t.case_id = $4 OR $4 IS NULL) AND (t.kind = $5 OR $5 IS NULL) \
-         ORDER BY t.found_on, t.position LIMIT $6",
+        "SELECT {}, {POSITION} FROM exposure t WHERE {} {chosen} \
+         AND (t.found_on, t.position) > ($2, $3) ORDER BY t.found_on, t.position LIMIT $4",
         ExposureRow::TABLE.selected("t"),
         active("t")
     )
-});
+}
+
+static LIST: Statement = Statement::new(|| list(""));
+
+static LIST_OF_KIND: Statement = Statement::new(|| list("AND t.kind = $5"));
+
+static LIST_OF_CASE: Statement =
+    Statement::new(|| list("AND t.case_id = $5 AND (t.kind = $6 OR $6 IS NULL)"));
 
 /// Before any day that is recorded.
 const BEFORE_ALL: CivilDate = match CivilDate::from_ymd_opt(1, 1, 1) {
@@ -144,7 +129,7 @@ const BEFORE_ALL: CivilDate = match CivilDate::from_ymd_opt(1, 1, 1) {
 };
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&LIST];
+pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &LIST_OF_KIND, &LIST_OF_CASE];
 
 impl Store {
     /// Exposures of one client or all, of one kind or all, by the day they were found and then in the order recorded;
@@ -155,10 +140,20 @@ impl Store {
         (case, kind): (Option<CaseId>, Option<ExposureKind>),
         after: Option<(CivilDate, u64)>,
         rows: u32,
-    ) -> Result<Vec<ExposureRow>, StoreError> {
+    ) -> Result<RowsAt<ExposureRow>, StoreError> {
         let (day, position) = after.unwrap_or((BEFORE_ALL, 0));
-        let mut arguments = vec![Value::Id(firm.0), day.put(), position.put(), case.put()];
-        arguments.extend([kind.put(), limit(rows)]);
-        self.fetch(&LIST, arguments).await
+        let mut arguments = vec![Value::Id(firm.0), day.put(), position.put(), limit(rows)];
+        let statement = match (case, kind) {
+            (None, None) => &LIST,
+            (None, Some(kind)) => {
+                arguments.push(kind.put());
+                &LIST_OF_KIND
+            }
+            (Some(case), kind) => {
+                arguments.extend([case.put(), kind.put()]);
+                &LIST_OF_CASE
+            }
+        };
+        self.fetch_at(statement, arguments).await
     }
 }

@@ -6,8 +6,8 @@ use domain::ids::{AccountId, FirmId};
 use log::StoreError;
 
 use super::limit;
-use crate::row::{Row, row};
-use crate::statement::{Statement, active, beside};
+use crate::row::{Row, RowsAt, row};
+use crate::statement::{POSITION, Statement, active, beside};
 use crate::store::Store;
 use crate::value::{Column, Value, words};
 
@@ -114,7 +114,7 @@ fn charge_on(invoice: &Invoice) -> Option<CivilDate> {
 /// What every list filters by. Each list has an index: by number, by state, or the key by the account.
 fn list(chosen: &str) -> String {
     format!(
-        "SELECT {} FROM invoice t WHERE {} AND t.number > $2 AND (t.due_on <= $3 OR $3 IS NULL) \
+        "SELECT {}, {POSITION} FROM invoice t WHERE {} AND t.number > $2 AND (t.due_on <= $3 OR $3 IS NULL) \
          {chosen} ORDER BY t.number LIMIT $4",
         InvoiceRow::TABLE.selected("t"),
         active("t")
@@ -146,7 +146,7 @@ static CHARGES_DUE: Statement = Statement::new(|| {
 /// The same of clients whose card is charged by what they authorized.
 static CHARGES_BOUND: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM invoice t JOIN account a ON {} AND a.account_id = t.account_id \
+        "SELECT {}, {POSITION} FROM invoice t JOIN account a ON {} AND a.account_id = t.account_id \
          JOIN case_status s ON {} AND s.case_id = t.account_id \
          WHERE {} AND t.number > $2 AND t.charge_on IS NOT NULL AND t.charge_on <= $3 AND a.card_on_file \
          AND s.charge_rule = 'authorization' ORDER BY t.number LIMIT $4",
@@ -193,7 +193,7 @@ impl Store {
         filter: InvoiceFilter,
         after: u64,
         rows: u32,
-    ) -> Result<Vec<InvoiceRow>, StoreError> {
+    ) -> Result<RowsAt<InvoiceRow>, StoreError> {
         let mut arguments = vec![Value::Id(firm.0), after.put(), filter.due_by.put(), limit(rows)];
         let statement = match (filter.account, filter.state) {
             (None, None) => &LIST,
@@ -206,7 +206,7 @@ impl Store {
                 &LIST_OF_ACCOUNT
             }
         };
-        self.fetch(statement, arguments).await
+        self.fetch_at(statement, arguments).await
     }
 
     /// The account that an invoice was issued to.
@@ -238,9 +238,9 @@ impl Store {
         as_of: CivilDate,
         after: u64,
         rows: u32,
-    ) -> Result<Vec<InvoiceRow>, StoreError> {
+    ) -> Result<RowsAt<InvoiceRow>, StoreError> {
         let arguments = vec![Value::Id(firm.0), after.put(), as_of.put(), limit(rows)];
-        self.fetch(&CHARGES_BOUND, arguments).await
+        self.fetch_at(&CHARGES_BOUND, arguments).await
     }
 
     /// Invoices with a charge that waits for the processor's answer, asked for before a day if one is

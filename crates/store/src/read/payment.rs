@@ -7,8 +7,8 @@ use log::StoreError;
 
 use super::limit;
 use crate::engine::{Engine, fetch};
-use crate::row::{Row, row};
-use crate::statement::{Statement, active};
+use crate::row::{Row, RowsAt, row};
+use crate::statement::{POSITION, Statement, active};
 use crate::store::Store;
 use crate::value::{Column, Value};
 
@@ -62,8 +62,18 @@ pub(super) fn back_rows(id: AccountId, account: &Account) -> Vec<MoneyBackRow> {
 
 static LIST: Statement = Statement::new(|| {
     format!(
-        "SELECT {} FROM payment t WHERE {} AND t.position > $2 AND (t.account_id = $3 OR $3 IS NULL) \
-         ORDER BY t.position LIMIT $4",
+        "SELECT {}, {POSITION} FROM payment t WHERE {} AND t.position > $2 \
+         ORDER BY t.position LIMIT $3",
+        PaymentRow::TABLE.selected("t"),
+        active("t")
+    )
+});
+
+/// Those of an account are few, and found by the key: the signs keep SQLite from going through those of everybody in their order.
+static LIST_OF_ACCOUNT: Statement = Statement::new(|| {
+    format!(
+        "SELECT {}, {POSITION} FROM payment t WHERE {} AND +t.position > $2 AND t.account_id = $4 \
+         ORDER BY +t.position LIMIT $3",
         PaymentRow::TABLE.selected("t"),
         active("t")
     )
@@ -97,7 +107,8 @@ static NAMED: Statement = Statement::new(|| {
 });
 
 #[cfg(test)]
-pub(super) static STATEMENTS: &[&Statement] = &[&LIST, &ACCOUNTS, &ACCOUNTS_BACK, &NAMED];
+pub(super) static STATEMENTS: &[&Statement] =
+    &[&LIST, &LIST_OF_ACCOUNT, &ACCOUNTS, &ACCOUNTS_BACK, &NAMED];
 
 /// Where the rows have a movement of a name, and how far they are.
 pub(crate) async fn found_by_name(
@@ -120,8 +131,11 @@ impl Store {
         account: Option<AccountId>,
         after: u64,
         rows: u32,
-    ) -> Result<Vec<PaymentRow>, StoreError> {
-        self.fetch(&LIST, vec![Value::Id(firm.0), after.put(), account.put(), limit(rows)]).await
+    ) -> Result<RowsAt<PaymentRow>, StoreError> {
+        let mut arguments = vec![Value::Id(firm.0), after.put(), limit(rows)];
+        arguments.extend(account.map(|account| account.put()));
+        let list = if account.is_some() { &LIST_OF_ACCOUNT } else { &LIST };
+        self.fetch_at(list, arguments).await
     }
 
     /// The accounts that have a payment of this name, by id. There is one, unless the firm's

@@ -4,7 +4,7 @@ use domain::ids::{FirmId, RequestId};
 use sqlx::{AssertSqlSafe, Connection as _, Row as _, SqliteConnection};
 use uuid::Uuid;
 
-use super::append::{Adding, execute};
+use super::adding::{Adding, execute};
 use super::statements::{LOG, ROWS_MAX};
 use crate::before::{
     COPY_EVENTS, DROP_BEFORE, KEY_DIGITS, LAST_EVENT, LAST_REQUEST, READ_REQUESTS, ROWS_AT_ONCE,

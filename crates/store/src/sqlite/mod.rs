@@ -11,6 +11,7 @@
 //! the busy timeout. A transaction that reads first and writes later could not wait: SQLite fails it
 //! at once.
 
+mod adding;
 mod append;
 mod before;
 mod connect;
@@ -22,6 +23,7 @@ mod people;
 mod project;
 mod snapshot;
 mod statements;
+mod streams;
 #[cfg(test)]
 mod tests;
 mod tiles;
@@ -46,7 +48,7 @@ use crate::pools::{EngineKind, Pool};
 use crate::statement::Statement;
 use crate::value::{Kind, Value, malformed, signed, unsigned};
 use error::failed;
-use load::json_list;
+use streams::json_list;
 
 /// One file.
 #[derive(Debug)]

@@ -7,7 +7,7 @@ use log::{FoundBy, PeopleStore, Person, Rewrapped, StoreError, Wanted};
 use sqlx::SqliteConnection;
 use uuid::Uuid;
 
-use super::append::{Adding, execute};
+use super::adding::{Adding, execute};
 use super::error::failed;
 use super::statements::{
     BY_WORDS, ERASE_PERSON, ERASE_SNAPSHOTS, FOLD_AND_EMPTY, INCOMPLETE, LOG, MISFILED, PEOPLE,

@@ -59,6 +59,68 @@ async fn no_statement_scans_a_whole_table() {
     }
 }
 
+/// A page costs what it shows, however many rows there are: every list walks an index in its own order, and what most rows
+/// are not is part of that index.
+#[tokio::test]
+async fn every_list_walks_an_index_in_its_own_order() {
+    let store = Sqlite::open_temporary().await.unwrap();
+    let mut reader = store.readers.acquire().await.unwrap();
+    // What is put in order once it was found.
+    let few = [
+        // Payments of one account.
+        "t.account_id = $4 ORDER BY +t.position",
+        // Pairs of clients who share something, and were not compared.
+        "ORDER BY first, second",
+        // Lines of the entries of a page.
+        "ORDER BY page.posted_on, page.position, l.line",
+    ];
+    // What few rows of many are, and the index that begins with it.
+    let chosen = [
+        (
+            "t.kind = $4 AND (t.position, t.subject)",
+            "exception_kind (firm=? AND generation=? AND kind=?",
+        ),
+        ("t.kind = $5 ", "exposure_kind (firm=? AND generation=? AND kind=?"),
+        (
+            "FROM exposure t WHERE t.case_id = $5",
+            "exposure_case (firm=? AND generation=? AND case_id=?",
+        ),
+        ("i.state = 'open'", "invoice_state (firm=? AND generation=? AND state=?)"),
+        ("t.state = $5", "invoice_state (firm=? AND generation=? AND state=? AND number>?)"),
+        ("t.charge_on IS NOT NULL", "invoice_charge (firm=? AND generation=? AND number>?)"),
+        ("t.charge_asked_at IS NOT NULL", "invoice_charge_waiting (firm=? AND generation=?"),
+        (
+            "t.account_id = $4 ORDER BY +t.position",
+            "PRIMARY KEY (firm=? AND generation=? AND account_id=?)",
+        ),
+        ("t.charge_rule = 'death'", "case_status_died (firm=? AND generation=? AND charge_rule=?"),
+        (
+            "s.state = 'signed' AND s.case_id",
+            "case_status_signed (firm=? AND generation=? AND state=?",
+        ),
+        (
+            "t.state = 'open' AND t.round_from",
+            "case_status_round (firm=? AND generation=? AND state=?",
+        ),
+        ("t.next_period_end <= $2", "case_status_period_end (firm=? AND generation=?"),
+    ];
+    let mut met = BTreeSet::new();
+    for statement in STATEMENTS.iter().copied().flatten().map(|statement| statement.as_str()) {
+        let text = sqlx::AssertSqlSafe(format!("EXPLAIN QUERY PLAN {statement}"));
+        let plan = sqlx::query(text).fetch_all(&mut *reader).await.unwrap();
+        let steps: Vec<String> = plan.iter().map(|row| row.get("detail")).collect();
+        let is_sorted = steps.iter().any(|step| step.contains("TEMP B-TREE"));
+        if statement.contains("LIMIT") && is_sorted {
+            assert!(few.iter().any(|few| statement.contains(few)), "{statement}: {steps:#?}");
+        }
+        for (words, index) in chosen.iter().filter(|(words, _)| statement.contains(words)) {
+            assert!(steps.iter().any(|step| step.contains(index)), "{statement}: {steps:#?}");
+            met.insert(words);
+        }
+    }
+    assert_eq!(met.len(), chosen.len(), "{met:?}");
+}
+
 /// Values given with the statement, and what a statement has found itself by a key.
 fn is_no_table(step: &str) -> bool {
     [

@@ -2,6 +2,8 @@
 
 mod life;
 
+use std::io;
+
 use anyhow::Context;
 use api::v1;
 use calendar::CivilDate;
@@ -118,7 +120,7 @@ pub(crate) async fn claimable(
         claimable: (args.earned || args.held).then_some(args.earned),
         ..Default::default()
     };
-    let (mut sums, mut review_due) = (Vec::new(), String::new());
+    let (mut sums, mut sums_incomplete, mut review_due) = (Vec::new(), false, String::new());
     let gathered = gather(args.limit.limit, async |page_size, page_token| {
         // All are summed once, with the first page.
         let with_sums = page_token.is_empty();
@@ -126,6 +128,7 @@ pub(crate) async fn claimable(
         let request = v1::ListClaimableRequest { page_size, page_token, with_sums, ..filter };
         let mut answer = session.billing.list_claimable(patient(request)).await?.into_inner();
         sums.append(&mut answer.sums);
+        sums_incomplete |= answer.sums_incomplete;
         review_due = answer.review_due;
         Ok((answer.fees, answer.next_page_token))
     });
@@ -133,9 +136,14 @@ pub(crate) async fn claimable(
     if out.is_json() {
         let Gathered { entries, next_page_token } = fees;
         let position = session.position;
-        let fees = entries;
-        let answer =
-            v1::ListClaimableResponse { fees, next_page_token, position, review_due, sums };
+        let answer = v1::ListClaimableResponse {
+            fees: entries,
+            next_page_token,
+            position,
+            review_due,
+            sums,
+            sums_incomplete,
+        };
         out.message(&answer, "ListClaimableResponse")?;
         return Ok(Exit::Done);
     }
@@ -167,8 +175,17 @@ pub(crate) async fn claimable(
         out.note(more)?;
     }
     out.section("All that is over and not billed, by what opens it", &by_opening(&sums))?;
+    summed(sums_incomplete, out)?;
     out.line(words::CAUTION)?;
     Ok(Exit::Done)
+}
+
+/// Says of whom sums of fees are, if not of all.
+pub(crate) fn summed(incomplete: bool, out: &mut Out) -> io::Result<()> {
+    if incomplete {
+        out.note("These are the sums of 1,000 clients, those that wait longest; there are more")?;
+    }
+    Ok(())
 }
 
 /// Sums of fees by what opens them.

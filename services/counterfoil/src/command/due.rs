@@ -7,7 +7,7 @@ use calendar::CivilDate;
 use clap::{Args, ValueEnum};
 use tonic::Code;
 
-use super::billing::by_opening;
+use super::billing::{by_opening, summed};
 use crate::cli::Limit;
 use crate::connect::{Session, patient};
 use crate::exit::Exit;
@@ -182,11 +182,12 @@ pub(crate) async fn run(
         }
         let kind = of_kind.first().map_or(0, |item| item.kind);
         let shown = i64::try_from(of_kind.len()).unwrap_or(i64::MAX);
-        let counted = counts.iter().find(|of| of.kind == kind).map_or(shown, |of| of.count);
-        let kind = words::due_kind(kind);
+        let counted = counts.iter().find(|of| of.kind == kind);
+        let (count, or_more) = counted.map_or((shown, false), |of| (of.count, of.or_more));
+        let (kind, or_more) = (words::due_kind(kind), if or_more { " or more" } else { "" });
         // The list may go on, and may have moved since it was counted.
-        if shown < counted {
-            out.section(&format!("{kind}: {shown} of {counted}"), &table)?;
+        if shown < count || !or_more.is_empty() {
+            out.section(&format!("{kind}: {shown} of {}{or_more}", count.max(shown)), &table)?;
         } else {
             out.section(&format!("{kind}: {shown}"), &table)?;
         }
@@ -217,7 +218,8 @@ async fn fees(args: &DueArgs, session: &mut Session, out: &mut Out) -> anyhow::R
         Err(status) => return Err(status.into()),
     };
     let sums = by_opening(&answer.sums);
-    Ok(out.section("Periods that are over and not billed, by what opens them", &sums)?)
+    out.section("Periods that are over and not billed, by what opens them", &sums)?;
+    Ok(summed(answer.sums_incomplete, out)?)
 }
 
 /// The case, or the account where money is concerned.

@@ -240,7 +240,7 @@ impl Request<'_> {
     async fn folded(&self, charges: &[Charge]) -> Result<HashMap<AccountId, Account>, Failure> {
         let primary = View::of_primary(self.ledger, self.authority);
         let ids = charges.iter().map(|charge| charge.account);
-        accounts(&primary, None, self.asked.firm, ids).await
+        accounts(&primary, self.asked.firm, ids).await
     }
 
     /// Hands charges over under the name of a request, and puts on record that it was done.

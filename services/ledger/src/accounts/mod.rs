@@ -2,6 +2,7 @@
 
 mod charges;
 mod correct;
+mod exposures;
 mod find;
 mod list;
 mod refunds;
@@ -171,7 +172,7 @@ impl Accounts for AccountsRpc {
         &self,
         request: Request<v1::ListExposuresRequest>,
     ) -> Result<Response<v1::ListExposuresResponse>, Status> {
-        read!(self.0, request, list::list_exposures)
+        read!(self.0, request, exposures::list)
     }
 }
 

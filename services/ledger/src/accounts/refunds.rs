@@ -163,7 +163,7 @@ impl Request<'_> {
         ids: impl IntoIterator<Item = AccountId>,
     ) -> Result<HashMap<AccountId, Account>, Failure> {
         let primary = View::of_primary(self.ledger, self.authority);
-        accounts(&primary, None, self.firm, ids).await
+        accounts(&primary, self.firm, ids).await
     }
 
     /// What says that a refund was handed over. It goes by the event that asked for it.
@@ -250,13 +250,13 @@ impl Request<'_> {
     /// Where the refunds were asked for that wait and were never confirmed as handed over, the oldest first.
     async fn unconfirmed(&self) -> Result<Vec<u64>, Failure> {
         let (mut found, mut after): (Vec<u64>, Option<String>) = (Vec::new(), None);
-        let kind = Some(ExceptionKind::RefundWaiting);
+        let kind = ExceptionKind::RefundWaiting;
         loop {
             let page = self.ledger.store();
             // No request for a refund lies ahead: any day will do.
             let (day, from) = (CivilDate::default(), after.as_deref());
             let page = page.list_exceptions(self.firm, day, kind, from, WAITING_PAGE);
-            let page = page.await?;
+            let page = page.await?.rows;
             let Some(last) = page.last() else { return Ok(found) };
             after = Some(last.cursor());
             let names: Vec<_> = page.iter().map(|row| self.handed_over(row.position)).collect();

@@ -11,7 +11,7 @@ use domain::firm::Firm;
 use domain::ids::{CaseId, FirmId};
 use store::ExceptionKind;
 
-use super::folded;
+use super::folded::{self, Judged};
 use crate::access::Authority;
 use crate::billing::review_due;
 use crate::paging::Pager;
@@ -149,18 +149,21 @@ pub(super) async fn list(
     let mut start = start.unwrap_or(Start { source: Source::ALL[0], after: None });
     let list = List { view, page: &page, state: &firm, today, pager: &pager };
     let counts = if page.filter.with_counts { list.counts().await? } else { Vec::new() };
-    let mut found: Vec<Entry> = Vec::new();
+    let (mut found, mut goes_on): (Vec<Entry>, Option<String>) = (Vec::new(), None);
     let sources = Source::ALL.into_iter().skip_while(|source| *source != start.source);
     for source in sources {
         if page.filter.kind.is_none_or(|kind| source.has(kind)) {
-            list.fill(source, start.after.take(), &mut found).await?;
+            goes_on = list.fill(source, start.after.take(), &mut found).await?;
         }
         start.after = None;
-        if found.len() >= pager.rows() {
+        if found.len() >= pager.rows() || goes_on.is_some() {
             break;
         }
     }
-    let next_page_token = pager.cut(&mut found, |entry| entry.key.clone());
+    let next_page_token = match goes_on.filter(|_| found.len() < pager.rows()) {
+        Some(last) => pager.token(&last),
+        None => pager.cut(&mut found, |entry| entry.key.clone()),
+    };
     let due = found.into_iter().map(|entry| entry.item).collect();
     Ok(v1::ListDueResponse { due, next_page_token, position: int64(position), counts })
 }
@@ -191,19 +194,18 @@ struct List<'a> {
 }
 
 impl List<'_> {
-    /// Adds a source's entries until the page is full or the source is empty.
+    /// Adds a source's entries until the page is full or the source is empty; where it goes on if it was judged no
+    /// further.
     async fn fill(
         &self,
         source: Source,
         after: Option<String>,
         found: &mut Vec<Entry>,
-    ) -> Result<(), Failure> {
-        let rows = self.rows(source, after.as_deref()).await?;
-        found.extend(
-            rows.into_iter()
-                .map(|(cursor, item)| Entry { key: format!("{} {cursor}", source.code()), item }),
-        );
-        Ok(())
+    ) -> Result<Option<String>, Failure> {
+        let key = |cursor: String| format!("{} {cursor}", source.code());
+        let Judged { entries, goes_on } = self.rows(source, after.as_deref()).await?;
+        found.extend(entries.into_iter().map(|(cursor, item)| Entry { key: key(cursor), item }));
+        Ok(goes_on.map(key))
     }
 
     /// How much there is of each kind, in the order of the list.
@@ -213,6 +215,7 @@ impl List<'_> {
         for source in Source::ALL {
             let rows =
                 |what: &str| counted.iter().find(|of| of.what == what).map_or(0, |of| of.count);
+            let mut or_more = false;
             let (kind, count) = match source {
                 Source::Review => (v1::DueKind::ReviewDue, u64::from(self.review_is_due().await?)),
                 Source::Exceptions(kind) => (present::kind(kind), rows(kind.code())),
@@ -224,7 +227,9 @@ impl List<'_> {
                     } else {
                         v1::DueKind::ChargeRefused
                     };
-                    (kind, int(self.rows_up_to(source, None, u32::MAX).await?.len()))
+                    let Judged { entries, goes_on } = self.rows(source, None).await?;
+                    or_more = goes_on.is_some();
+                    (kind, int(entries.len()))
                 }
                 Source::Security => {
                     (v1::DueKind::SecurityEvent, int(self.security_events().count()))
@@ -237,8 +242,8 @@ impl List<'_> {
                 Source::Ready => (v1::DueKind::ReadyToOpen, rows(store::READY)),
                 Source::Rounds => (v1::DueKind::RoundPossible, rows(store::ROUNDS)),
             };
-            if count > 0 {
-                counts.push(v1::DueCount { kind: kind.into(), count: int64(count) });
+            if count > 0 || or_more {
+                counts.push(v1::DueCount { kind: kind.into(), count: int64(count), or_more });
             }
         }
         Ok(counts)
@@ -258,36 +263,26 @@ impl List<'_> {
 
     /// Whether a review is due of fees that were claimed.
     async fn review_is_due(&self) -> Result<bool, Failure> {
-        Ok(!review_due(self.view, self.page.firm).await?.is_empty())
+        let position = self.view.head(self.page.firm, 0).await?;
+        Ok(!review_due(self.view, self.page.firm, position).await?.is_empty())
     }
 
     /// One page of a source: each entry with the cursor after it.
-    async fn rows(
-        &self,
-        source: Source,
-        after: Option<&str>,
-    ) -> Result<Vec<(String, v1::DueItem)>, Failure> {
-        self.rows_up_to(source, after, self.pager.limit()).await
-    }
-
-    async fn rows_up_to(
-        &self,
-        source: Source,
-        after: Option<&str>,
-        limit: u32,
-    ) -> Result<Vec<(String, v1::DueItem)>, Failure> {
-        let firm: FirmId = self.page.firm;
+    async fn rows(&self, source: Source, after: Option<&str>) -> Result<Judged, Failure> {
+        let (firm, limit): (FirmId, u32) = (self.page.firm, self.pager.limit());
         let store = self.view.store();
-        Ok(match source {
+        let entries = match source {
+            Source::Estates => return folded::estates(self.view, firm, after).await,
+            Source::Refused => return folded::refused(self.view, (firm, self.today), after).await,
             // There is one at most.
             Source::Review if after.is_some() || !self.review_is_due().await? => Vec::new(),
             Source::Review => vec![(String::from("due"), present::review_due())],
             Source::Exceptions(kind) => {
-                let rows =
-                    store.list_exceptions(firm, self.today, Some(kind), after, limit).await?;
+                let found = store.list_exceptions(firm, self.today, kind, after, limit).await?;
                 let item = |row| present::exception(firm, row, self.today);
-                let mut items: Vec<_> = rows.iter().map(|row| (row.cursor(), item(row))).collect();
-                self.with_law(&rows, &mut items).await?;
+                let mut items: Vec<_> =
+                    found.rows.iter().map(|row| (row.cursor(), item(row))).collect();
+                self.with_law(&found, &mut items).await?;
                 items
             }
             Source::Clocks => {
@@ -301,8 +296,6 @@ impl List<'_> {
                     .map(|row| (row.number.to_string(), present::charge_waiting(firm, row)))
                     .collect()
             }
-            Source::Estates => folded::estates(self.view, firm, after, limit).await?,
-            Source::Refused => folded::refused(self.view, (firm, self.today), after, limit).await?,
             Source::Security => in_order(self.security_events(), after, limit),
             Source::Standings => {
                 let ending = self.state.standings_ending(self.today);
@@ -321,13 +314,14 @@ impl List<'_> {
                     .collect()
             }
             Source::Rounds => {
-                let rows = store.rounds_possible(firm, self.today, after, limit).await?;
+                let found = store.rounds_possible(firm, self.today, after, limit).await?;
                 let item = |row| present::round_possible(firm, row);
                 let mut items: Vec<_> =
-                    rows.iter().map(|row| (row.round_cursor(), item(row))).collect();
-                self.with_letters(&rows, &mut items).await?;
+                    found.rows.iter().map(|row| (row.round_cursor(), item(row))).collect();
+                self.with_letters(&found, &mut items).await?;
                 items
             }
-        })
+        };
+        Ok(Judged { entries, goes_on: None })
     }
 }

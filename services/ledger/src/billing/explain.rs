@@ -1,37 +1,36 @@
 //! Which fees may be asked for, and why not the others. Nothing here changes anything.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
-use std::sync::Arc;
 
 use api::requests::{self, FeeAsked, Page};
 use api::scalar::{int32, int64};
 use api::status::Failure;
 use api::v1;
 use calendar::CivilDate;
-use domain::account::Account;
-use domain::case::Case;
 use domain::event::StreamId;
 use domain::gates::Explanation;
-use domain::ids::{AccountId, CaseId, FirmId};
-use domain::judge::{Judge, JudgedFee, Matter};
+use domain::ids::{CaseId, FirmId};
+use domain::judge::{Judge, JudgedFee};
 use domain::money::Money;
 use domain::refusal::{Reason, Refusal};
-use domain::world::State;
+use store::PeriodEnded;
 
 use super::life::{Lives, claims_of};
-use super::matter::OfFees;
+use super::matter::{Matters, OfFees};
 use super::review::{review_due, said_of_review};
 use crate::access::Authority;
 use crate::case_ledger::told_first;
-use crate::ledger::{Ledger, one_firm};
+use crate::ledger::Ledger;
 use crate::paging::{Pager, limit};
 use crate::present::{self, fee};
 use crate::reading::View;
 
 /// Most cases folded at a time.
 const CASES_PAGE: usize = 100;
-/// Most cases judged for a page of fees of one answer; the page may then be short.
+/// Most cases judged for a page of fees of one answer, which may then be short, and for the sums beside it.
 const CASES_JUDGED_MAX: usize = 1_000;
+/// Most cases with a period that is over and not billed with which a month may be closed.
+const CASES_CLOSED_MAX: usize = 10_000;
 
 pub(super) async fn explain_fee(
     ledger: &Ledger,
@@ -149,43 +148,33 @@ pub(super) async fn list_claimable(
         at_least_position: 0,
     };
     let (pager, start) = Pager::open_at(ledger, "ListClaimable", &bound, After::read)?;
-    let wanted = |explained: &Explanation| {
-        page.filter.claimable.is_none_or(|claimable| claimable == explained.is_claimable())
-    };
+    let view = View::of_primary(ledger, authority);
     let position = ledger.read_at(page.firm, page.at_least_position).await?;
-    let primary = View::of_primary(ledger, authority);
-    let named_by = Some(&primary);
-    let mut found: Vec<Explanation> = Vec::new();
+    let as_of = page.filter.as_of;
+    let mut list = Claimable { view: &view, filter: page.filter, found: Vec::new() };
     let mut ends: HashMap<CaseId, CivilDate> = HashMap::new();
     // The case in which the page before ended may have more periods.
     let mut after = None;
     if let Some(start) = start {
-        let cases =
-            explain_cases(ledger, page.firm, &[start.case], page.filter.as_of, named_by).await?;
-        found.extend(cases.into_iter().filter(|e| e.period.number > start.period && wanted(e)));
+        let matters = Matters::read(&view, page.firm, [start.case], position).await?;
+        list.add(page.firm, &matters, [start.case], |number| number > start.period).await?;
         after = Some((start.end, start.case));
         ends.insert(start.case, start.end);
     }
     let mut judged = 0;
-    while found.len() < pager.rows() && judged < CASES_JUDGED_MAX {
+    while list.found.len() < pager.rows() && judged < CASES_JUDGED_MAX {
         // Each of them has a period to show, unless fees are chosen by their gates.
         let cases = match page.filter.claimable {
-            None => (pager.rows() - found.len()).min(CASES_PAGE),
+            None => (pager.rows() - list.found.len()).min(CASES_PAGE),
             Some(_) => CASES_PAGE,
         };
-        let cases = ledger
-            .store()
-            .cases_with_period_ended(page.firm, page.filter.as_of, after, limit(cases))
-            .await?;
-        judged += cases.len();
-        let Some(last) = cases.last() else { break };
-        after = Some((last.period_end, last.case_id));
-        ends.extend(cases.iter().map(|row| (row.case_id, row.period_end)));
-        let cases: Vec<CaseId> = cases.into_iter().map(|row| row.case_id).collect();
-        let explained =
-            explain_cases(ledger, page.firm, &cases, page.filter.as_of, named_by).await?;
-        found.extend(explained.into_iter().filter(wanted));
+        let Some(ended) = Ended::read(&view, page.firm, as_of, after, cases).await? else { break };
+        judged += ended.rows.len();
+        after = ended.last();
+        ends.extend(ended.rows.iter().map(|row| (row.case_id, row.period_end)));
+        list.add(page.firm, &ended.matters, ended.cases(), |_| true).await?;
     }
+    let mut found = list.found;
     let is_short = found.len() < pager.rows() && judged >= CASES_JUDGED_MAX;
     let next_page_token = match after.filter(|_| is_short) {
         // Every period of the last one that was judged.
@@ -195,36 +184,117 @@ pub(super) async fn list_claimable(
         }),
     };
     let fees = found.iter().map(|explained| fee::claimable(page.firm, explained)).collect();
-    let sums = if page.filter.with_sums {
-        sums(ledger, page.firm, page.filter.as_of).await?
-    } else {
-        Vec::new()
-    };
-    let review_due = review_due(&primary, page.firm).await?;
-    let position = int64(position);
-    Ok(v1::ListClaimableResponse { fees, next_page_token, position, review_due, sums })
+    let mut answer = v1::ListClaimableResponse { fees, next_page_token, ..Default::default() };
+    if page.filter.with_sums {
+        (answer.sums, answer.sums_incomplete) = sums(&view, page.firm, as_of).await?;
+    }
+    answer.review_due = review_due(&view, page.firm, position).await?;
+    answer.position = int64(position);
+    Ok(answer)
+}
+
+/// Cases with a period that is over, and all that their fees are judged by where the rows were read.
+struct Ended {
+    rows: Vec<PeriodEnded>,
+    matters: Matters,
+}
+
+impl Ended {
+    /// Some of them; nothing at the end.
+    async fn read(
+        view: &View<'_>,
+        firm: FirmId,
+        as_of: CivilDate,
+        after: Option<(CivilDate, CaseId)>,
+        cases: usize,
+    ) -> Result<Option<Self>, Failure> {
+        let found = view.store().cases_with_period_ended(firm, as_of, after, limit(cases)).await?;
+        let Some(position) = found.position else { return Ok(None) };
+        let cases = found.rows.iter().map(|row| row.case_id);
+        let matters = Matters::read(view, firm, cases, position).await?;
+        Ok(Some(Self { rows: found.rows, matters }))
+    }
+
+    fn last(&self) -> Option<(CivilDate, CaseId)> {
+        self.rows.last().map(|last| (last.period_end, last.case_id))
+    }
+
+    /// In the order of the rows.
+    fn cases(&self) -> Vec<CaseId> {
+        self.rows.iter().map(|row| row.case_id).collect()
+    }
+}
+
+/// A page in the making.
+struct Claimable<'a> {
+    view: &'a View<'a>,
+    filter: requests::ClaimableAsked,
+    found: Vec<Explanation>,
+}
+
+impl Claimable<'_> {
+    /// Adds the open periods of cases that are over and wanted; those that are claimable name the corrections that
+    /// helped them through.
+    async fn add(
+        &mut self,
+        firm: FirmId,
+        matters: &Matters,
+        cases: impl IntoIterator<Item = CaseId> + Send,
+        is_of: impl Fn(u32) -> bool + Send,
+    ) -> Result<(), Failure> {
+        let requests::ClaimableAsked { as_of, claimable, .. } = self.filter;
+        let cases: Vec<CaseId> = cases.into_iter().collect();
+        for case in cases {
+            let of = matters.of(case)?;
+            let judge = of.judge();
+            let mut explained: Vec<Explanation> = open(&judge, as_of)
+                .filter(|explained| is_of(explained.period.number))
+                .filter(|explained| claimable.is_none_or(|is| is == explained.is_claimable()))
+                .collect();
+            let named = explained.iter_mut().filter(|explained| explained.is_claimable());
+            let named: Vec<&mut Explanation> = named.collect();
+            if !named.is_empty() {
+                let told_first = told_first(self.view, (firm, &matters.firm), of.case).await?;
+                for explained in named {
+                    judge.name_corrections(explained, &told_first);
+                }
+            }
+            self.found.extend(explained);
+        }
+        Ok(())
+    }
+}
+
+/// The periods of a case that are over by a day and not billed.
+fn open(judge: &Judge<'_>, as_of: CivilDate) -> impl Iterator<Item = Explanation> {
+    judge.open_periods(as_of).filter_map(move |period| judge.explain(period, as_of))
 }
 
 /// The fees that may be claimed and are revenue of days up to one, each by client and first day with its amount in minor
 /// units. A period is over on the day after its last: what it earned may be asked for from then on, and is revenue of
 /// its last day all the same.
 pub(crate) async fn claimable_by(
-    ledger: &Ledger,
+    view: &View<'_>,
     firm: FirmId,
     through: CivilDate,
     today: CivilDate,
 ) -> Result<BTreeMap<String, i64>, Failure> {
-    let (mut found, mut after) = (BTreeMap::new(), None);
+    let (mut found, mut after, mut judged) = (BTreeMap::new(), None, 0);
     let next = through.succ_opt().unwrap_or(through);
     let days: BTreeSet<CivilDate> = [through, next, today.max(through)].into();
-    loop {
-        let rows =
-            ledger.store().cases_with_period_ended(firm, next, after, limit(CASES_PAGE)).await?;
-        let Some(last) = rows.last() else { return Ok(found) };
-        after = Some((last.period_end, last.case_id));
-        let cases: Vec<CaseId> = rows.iter().map(|row| row.case_id).collect();
-        for &day in &days {
-            for explained in explain_cases(ledger, firm, &cases, day, None).await? {
+    while let Some(ended) = Ended::read(view, firm, next, after, CASES_PAGE).await? {
+        judged += ended.rows.len();
+        if judged > CASES_CLOSED_MAX {
+            return Err(Failure::Unready {
+                reason: "FEES_UNBILLED",
+                what: "more than 10,000 clients have a period that is over and not billed: bill it, or give it up, before \
+                       the month is closed",
+            });
+        }
+        after = ended.last();
+        for of in ended.matters.each() {
+            let judge = of.judge();
+            for explained in days.iter().flat_map(|day| open(&judge, *day)) {
                 let is_of_days = explained.revenue_on <= through && explained.is_claimable();
                 if let Some(amount) = explained.amount.filter(|_| is_of_days) {
                     let name = format!("fee {} {}", explained.case, explained.period.start);
@@ -233,25 +303,31 @@ pub(crate) async fn claimable_by(
             }
         }
     }
+    Ok(found)
 }
 
-/// Every period that is over and not billed, by what opens it.
-async fn sums(ledger: &Ledger, firm: FirmId, as_of: CivilDate) -> Result<Vec<v1::FeeSum>, Failure> {
+/// Periods that are over and not billed, by what opens them, and whether there are clients beyond those that were judged.
+async fn sums(
+    view: &View<'_>,
+    firm: FirmId,
+    as_of: CivilDate,
+) -> Result<(Vec<v1::FeeSum>, bool), Failure> {
     let mut sums: BTreeMap<i32, (usize, Option<Money>)> = BTreeMap::new();
-    let mut after = None;
-    loop {
-        let cases =
-            ledger.store().cases_with_period_ended(firm, as_of, after, limit(CASES_PAGE)).await?;
-        let Some(last) = cases.last() else { break };
-        after = Some((last.period_end, last.case_id));
-        let cases: Vec<CaseId> = cases.iter().map(|row| row.case_id).collect();
-        for explained in explain_cases(ledger, firm, &cases, as_of, None).await? {
-            let (fees, sum) = sums.entry(fee::opening(explained.opens()).into()).or_default();
-            *fees += 1;
-            if let Some(amount) = explained.amount {
-                let before = sum.unwrap_or(Money::zero(amount.currency()));
-                let with = before.plus(amount);
-                *sum = Some(with.map_err(|_| Failure::internal("more than can be an amount"))?);
+    let (mut after, mut judged) = (None, 0);
+    while judged < CASES_JUDGED_MAX
+        && let Some(ended) = Ended::read(view, firm, as_of, after, CASES_PAGE).await?
+    {
+        judged += ended.rows.len();
+        after = ended.last();
+        for of in ended.matters.each() {
+            for explained in open(&of.judge(), as_of) {
+                let (fees, sum) = sums.entry(fee::opening(explained.opens()).into()).or_default();
+                *fees += 1;
+                if let Some(amount) = explained.amount {
+                    let before = sum.unwrap_or(Money::zero(amount.currency()));
+                    let with = before.plus(amount);
+                    *sum = Some(with.map_err(|_| Failure::internal("more than can be an amount"))?);
+                }
             }
         }
     }
@@ -260,77 +336,8 @@ async fn sums(ledger: &Ledger, firm: FirmId, as_of: CivilDate) -> Result<Vec<v1:
         fees: int32(fees),
         amount: sum.and_then(present::amount),
     });
-    Ok(sums.collect())
-}
-
-/// Every open period that is over, of some cases, in the order of the cases. Where a view is given to read them by,
-/// those that are claimable name the corrections that helped them through.
-async fn explain_cases(
-    ledger: &Ledger,
-    firm_id: FirmId,
-    ids: &[CaseId],
-    as_of: CivilDate,
-    named_by: Option<&View<'_>>,
-) -> Result<Vec<Explanation>, Failure> {
-    let streams: Vec<StreamId> = ids
-        .iter()
-        .flat_map(|id| [StreamId::Case(*id), StreamId::Account(id.own_account())])
-        .chain([StreamId::Firm])
-        .collect();
-    let (position, mut states) = ledger.engine().states(firm_id, &streams).await?;
-    let firm = one_firm(states.pop())?;
-    let (cases, mut accounts) = sort(ids, states);
-    let paying = accounts.values().filter_map(|account| account.moved_to);
-    let claimed = cases.iter().flat_map(|(_, case)| case.earned.iter().map(|fee| fee.account));
-    let others: BTreeSet<AccountId> =
-        paying.chain(claimed).filter(|payer| !accounts.contains_key(payer)).collect();
-    let payers: Vec<StreamId> = others.into_iter().map(StreamId::Account).collect();
-    let payer_states = ledger.engine().states_at(firm_id, &payers, position).await?;
-    for (stream, state) in payers.iter().zip(payer_states) {
-        if let (StreamId::Account(id), State::Account(account)) = (stream, state) {
-            accounts.insert(*id, Arc::unwrap_or_clone(account));
-        }
-    }
-    let mut explained = Vec::new();
-    let today = ledger.today(&firm);
-    for (id, case) in &cases {
-        let own = id.own_account();
-        let payer = accounts.get(&own).and_then(|account| account.moved_to).unwrap_or(own);
-        let others = case.earned.iter().map(|fee| fee.account).filter(|other| *other != payer);
-        let known = |id: AccountId| Some((id, accounts.get(&id)?));
-        let of_case: Vec<(AccountId, &Account)> =
-            std::iter::once(payer).chain(others).filter_map(known).collect();
-        if of_case.first().is_none_or(|(first, _)| *first != payer) {
-            continue;
-        }
-        let matter = Matter { id: *id, case, accounts: &of_case, firm: &firm, today };
-        let judge = Judge::of(matter);
-        let first = explained.len();
-        explained
-            .extend(judge.open_periods(as_of).filter_map(|period| judge.explain(period, as_of)));
-        let claimable = explained[first..].iter_mut().filter(|of| of.is_claimable());
-        let claimable: Vec<&mut Explanation> = claimable.collect();
-        if let Some(view) = named_by.filter(|_| !claimable.is_empty()) {
-            let told_first = told_first(view, (firm_id, &firm), case).await?;
-            for of in claimable {
-                judge.name_corrections(of, &told_first);
-            }
-        }
-    }
-    Ok(explained)
-}
-
-/// Cases in the order asked for, and their own accounts by id.
-fn sort(ids: &[CaseId], states: Vec<State>) -> (Vec<(CaseId, Case)>, HashMap<AccountId, Account>) {
-    let (mut cases, mut accounts) = (Vec::new(), HashMap::new());
-    let mut states = states.into_iter();
-    for id in ids {
-        if let (Some(State::Case(case)), Some(State::Account(account))) =
-            (states.next(), states.next())
-        {
-            cases.push((*id, Arc::unwrap_or_clone(case)));
-            accounts.insert(id.own_account(), Arc::unwrap_or_clone(account));
-        }
-    }
-    (cases, accounts)
+    let sums = sums.collect();
+    let is_incomplete = judged >= CASES_JUDGED_MAX
+        && !view.store().cases_with_period_ended(firm, as_of, after, 1).await?.rows.is_empty();
+    Ok((sums, is_incomplete))
 }

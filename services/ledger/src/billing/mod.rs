@@ -22,7 +22,7 @@ use domain::event::StreamId;
 
 pub(crate) use daily::bill_daily;
 pub(crate) use explain::claimable_by;
-pub(crate) use matter::{OfFees, may_be_asked};
+pub(crate) use matter::{Matters, OfFees, OneMatter, may_be_asked};
 pub(crate) use review::{before_asking, review_due, said_of_review, would_change};
 
 /// The service.

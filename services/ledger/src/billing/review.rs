@@ -8,6 +8,7 @@ use api::requests::{self, ReviewAsked};
 use api::scalar::{int32, int64, minor_message};
 use api::status::Failure;
 use api::{name, v1};
+use calendar::CivilDate;
 use domain::command::{Command, Dated, FirmAction};
 use domain::event::{CaseEvent, ExposureKind, FeeMarked, FeesReviewed, StreamId};
 use domain::firm::{Firm, Unknown};
@@ -16,14 +17,12 @@ use domain::judge::{EDITION, Judge, Matter};
 use log::{Submission, SubmitError};
 use store::InvoiceFilter;
 
-use super::matter::OfFees;
+use super::matter::Matters;
 use crate::access::{Authority, fingerprint};
 use crate::ledger::{InFlight, Ledger, as_case, one_firm};
 use crate::present::{amount, fee, reference};
 use crate::reading::{LAST, View, following};
 
-/// Cases listed at a time.
-const CASES_PAGE: u32 = 1_000;
 /// Cases folded at a time.
 const CASES_FOLDED: u32 = 100;
 /// Most fees that are listed in the answer.
@@ -63,7 +62,7 @@ pub(crate) async fn before_asking(
         if !folded(ledger, authority, firm).await?.review_is_due() {
             return Ok(());
         }
-        let review = Review::read(ledger, authority, firm).await?;
+        let review = Review::until_changed(ledger, authority, firm).await?;
         if review.changes_fees() {
             return Err(Failure::Unready {
                 reason: "REVIEW_DUE",
@@ -96,16 +95,19 @@ pub(crate) fn said_of_review(firm: &Firm, is_claimed: bool) -> String {
     if is_due { DUE.to_owned() } else { String::new() }
 }
 
-/// The same of all fees of a firm: without an invoice none was claimed.
-pub(crate) async fn review_due(view: &View<'_>, firm: FirmId) -> Result<String, Failure> {
+/// The same of all fees of a firm, where an answer was read: without an invoice none was claimed.
+pub(crate) async fn review_due(
+    view: &View<'_>,
+    firm: FirmId,
+    position: u64,
+) -> Result<String, Failure> {
     // As the firm stands in the log: what is kept of it in memory may not know of the last review yet.
-    let (_, states) = view.states(firm, &[StreamId::Firm], 0).await?;
-    let state = one_firm(states)?;
+    let state = one_firm(view.states_at(firm, &[StreamId::Firm], position).await?)?;
     if !state.review_is_due() {
         return Ok(String::new());
     }
     let one = view.store().list_invoices(firm, InvoiceFilter::default(), 0, 1).await?;
-    Ok(said_of_review(&state, !one.is_empty()))
+    Ok(said_of_review(&state, !one.rows.is_empty()))
 }
 
 /// Whether a review is due that would change what claimed fees are.
@@ -115,7 +117,7 @@ pub(crate) async fn would_change(
     firm: FirmId,
 ) -> Result<bool, Failure> {
     Ok(folded(ledger, authority, firm).await?.review_is_due()
-        && Review::read(ledger, authority, firm).await?.changes_fees())
+        && Review::until_changed(ledger, authority, firm).await?.changes_fees())
 }
 
 /// The firm at the end of the log.
@@ -162,7 +164,7 @@ impl AgainstLaw {
 }
 
 struct Review<'a> {
-    ledger: &'a Ledger,
+    view: View<'a>,
     authority: &'a Authority,
     firm: FirmId,
     of: Arc<Firm>,
@@ -189,27 +191,63 @@ impl UnknownLaw {
 }
 
 impl<'a> Review<'a> {
+    /// A review that has judged nobody yet, of the firm as it stands now.
+    async fn begin(
+        ledger: &'a Ledger,
+        authority: &'a Authority,
+        firm: FirmId,
+    ) -> Result<Self, Failure> {
+        let view = View::of_primary(ledger, authority);
+        let (position, states) = view.states(firm, &[StreamId::Firm], 0).await?;
+        let of = one_firm(states)?;
+        ledger.read_at(firm, position).await?;
+        let (changed, claimed, unknown) = (Vec::new(), BTreeSet::new(), BTreeMap::new());
+        Ok(Self { view, authority, firm, of, changed, claimed, unknown, position })
+    }
+
     async fn read(
         ledger: &'a Ledger,
         authority: &'a Authority,
         firm: FirmId,
     ) -> Result<Self, Failure> {
-        let of = folded(ledger, authority, firm).await?;
-        let position = ledger.engine().head(firm).await?.position;
-        ledger.read_at(firm, position).await?;
-        let (changed, claimed, unknown) = (Vec::new(), BTreeSet::new(), BTreeMap::new());
-        let mut review = Self { ledger, authority, firm, of, changed, claimed, unknown, position };
-        let mut after = None;
-        loop {
-            let page = ledger.store().cases_with_fees(firm, after, CASES_PAGE).await?;
-            let Some(last) = page.last() else { return Ok(review) };
-            after = Some(*last);
-            for case in page {
-                let changed = review.judged(case).await?;
-                review.claimed.insert(case);
-                review.note_changed(changed);
-            }
+        let mut review = Self::begin(ledger, authority, firm).await?;
+        while review.judge_more().await? {}
+        Ok(review)
+    }
+
+    /// As far as the first client whose fees change, if there is one.
+    async fn until_changed(
+        ledger: &'a Ledger,
+        authority: &'a Authority,
+        firm: FirmId,
+    ) -> Result<Self, Failure> {
+        let mut review = Self::begin(ledger, authority, firm).await?;
+        while !review.changes_fees() && review.judge_more().await? {}
+        Ok(review)
+    }
+
+    /// Judges the claimed fees of some more clients, in the order of their ids; whether there were any. What is concluded of them
+    /// where it differs is kept, and what is not known of the law that they are served under.
+    async fn judge_more(&mut self) -> Result<bool, Failure> {
+        let after = self.claimed.last().copied();
+        let store = self.view.store();
+        let cases = store.cases_with_fees(self.firm, after, CASES_FOLDED).await?.rows;
+        // All on what the review began with.
+        let matters =
+            Matters::read(&self.view, self.firm, cases.iter().copied(), self.position).await?;
+        for of in matters.each() {
+            let judge = of.judge();
+            let marks = judge.marks().collect();
+            let against_law = AgainstLaw::of(&judge);
+            self.note_unknown(judge.unknown_law());
+            self.note_changed(Changed { case: of.id, marks, against_law });
         }
+        self.claimed.extend(&cases);
+        Ok(!cases.is_empty())
+    }
+
+    fn today(&self) -> CivilDate {
+        self.view.ledger().today(&self.of)
     }
 
     fn changes_fees(&self) -> bool {
@@ -222,36 +260,22 @@ impl<'a> Review<'a> {
         }
     }
 
-    /// What is concluded of a client's claimed fees now, where it differs, and what is not known of the law that the client is
-    /// served under.
-    async fn judged(&mut self, case: CaseId) -> Result<Changed, Failure> {
-        let view = View::of_primary(self.ledger, self.authority);
-        let matter = OfFees::read(&view, self.firm, case, 0).await?;
-        let accounts = matter.accounts();
-        let judge = matter.judge(&accounts);
-        let marks = judge.marks().collect();
-        let against_law = AgainstLaw::of(&judge);
-        self.note_unknown(judge.unknown_law());
-        Ok(Changed { case, marks, against_law })
-    }
-
     /// Clients of whom nothing was claimed yet: what is not known of their law is told before it holds a fee.
     async fn look_at_who_is_served(&mut self) -> Result<(), Failure> {
-        let view = View::of_primary(self.ledger, self.authority);
         let mut after = None;
         loop {
-            let from = following(after);
-            let ids = view.store().case_ids(self.firm, from, LAST, CASES_FOLDED).await?;
+            let (from, store) = (following(after), self.view.store());
+            let ids = store.case_ids(self.firm, from, LAST, CASES_FOLDED).await?.rows;
             let Some(last) = ids.last() else { return Ok(()) };
             after = Some(*last);
             let others = ids.into_iter().filter(|id| !self.claimed.contains(id));
             let others: Vec<CaseId> = others.collect();
             let streams: Vec<StreamId> = others.iter().copied().map(StreamId::Case).collect();
-            let states = view.states_at(self.firm, &streams, self.position).await?;
+            let states = self.view.states_at(self.firm, &streams, self.position).await?;
             for (id, state) in others.into_iter().zip(states) {
                 let Some(case) = as_case(state) else { continue };
                 if !case.is_over() {
-                    let unknown = self.of.unknown_law(&case, self.ledger.today(&self.of));
+                    let unknown = self.of.unknown_law(&case, self.today());
                     let of_states = unknown
                         .into_iter()
                         .filter_map(|reason| Some((self.of.state_of(&reason)?, reason)));
@@ -261,7 +285,7 @@ impl<'a> Review<'a> {
                     });
                     self.note_unknown(unknown);
                 }
-                let (firm, today) = (&self.of, self.ledger.today(&self.of));
+                let (firm, today) = (&self.of, self.today());
                 let judge = Judge::of(Matter { id, case: &case, accounts: &[], firm, today });
                 let against_law = AgainstLaw::of(&judge);
                 self.note_changed(Changed { case: id, marks: Vec::new(), against_law });
@@ -279,13 +303,14 @@ impl<'a> Review<'a> {
 
     /// Marks what changed, one request for each client.
     async fn record_cases(&self, request: RequestId) -> Result<(), Failure> {
-        let own = self.ledger.engine().own_requests(self.firm).await?;
+        let engine = self.view.ledger().engine();
+        let own = engine.own_requests(self.firm).await?;
         let mut in_flight = InFlight::new();
         for changed in &self.changed {
             let parts: [&[u8]; 2] = [request.0.as_bytes(), changed.case.0.as_bytes()];
             let command = Command::Review { case: changed.case };
             let submission = self.submission(own.id(CASE, &parts), (CASE, &parts), command);
-            let pending = self.ledger.engine().enqueue(self.firm, submission).await?;
+            let pending = engine.enqueue(self.firm, submission).await?;
             if let Some((_, answer)) = in_flight.add(changed.case, pending).await {
                 answer?;
             }
@@ -304,12 +329,12 @@ impl<'a> Review<'a> {
             marked: u32::try_from(marked).unwrap_or(u32::MAX),
             through: self.of.law_at,
         };
-        let occurred_on = self.ledger.today(&self.of);
+        let occurred_on = self.today();
         let action =
             Dated { occurred_at: None, occurred_on, action: FirmAction::NoteReview(reviewed) };
         let parts: [&[u8]; 1] = [request_id.0.as_bytes()];
         let submission = self.submission(request_id, (DONE, &parts), Command::Firm { action });
-        let pending = self.ledger.engine().enqueue(self.firm, submission).await?;
+        let pending = self.view.ledger().engine().enqueue(self.firm, submission).await?;
         let answer = pending.await.unwrap_or(Err(SubmitError::OutcomeUnknown))?;
         Ok(answer.position)
     }

@@ -160,7 +160,7 @@ impl Run<'_> {
         let (mut cases, mut after) = (HashSet::new(), None);
         loop {
             let store = self.ledger.store();
-            let page = store.cases_with_period_ended(firm, as_of, after, HELD_PAGE).await?;
+            let page = store.cases_with_period_ended(firm, as_of, after, HELD_PAGE).await?.rows;
             let Some(last) = page.last() else { return Ok(cases) };
             after = Some((last.period_end, last.case_id));
             cases.extend(page.iter().map(|row| row.case_id));

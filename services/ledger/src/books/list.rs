@@ -85,7 +85,7 @@ pub(super) async fn list_journal(
         entries: entries.collect(),
         next_page_token,
         position: int64(position),
-        review_due: review_due(view, page.firm).await?,
+        review_due: review_due(view, page.firm, position).await?,
     })
 }
 
@@ -101,7 +101,7 @@ pub(super) async fn get_trial_balance(
     let sums = view.store().trial_sums(get.firm, get.id.from, get.id.through).await?;
     let trial = TrialBalance::of(sums.into_iter().map(TrialRow::from));
     let rows = present::trial_rows(&Chart::of(&firm), &trial, currency);
-    let review_due = review_due(view, get.firm).await?;
+    let review_due = review_due(view, get.firm, position).await?;
     Ok(v1::GetTrialBalanceResponse { rows, position: int64(position), review_due })
 }
 
@@ -116,7 +116,7 @@ pub(super) async fn get_revenue_by_plan(
     let (_, currency) = firm(view, get.firm).await?;
     let plans = view.store().revenue_by_plan(get.firm, get.id.from, get.id.through).await?;
     let plans = plans.iter().map(|plan| present::plan_revenue(plan, currency)).collect();
-    let review_due = review_due(view, get.firm).await?;
+    let review_due = review_due(view, get.firm, position).await?;
     Ok(v1::GetRevenueByPlanResponse { plans, position: int64(position), review_due })
 }
 
@@ -137,7 +137,7 @@ pub(super) async fn list_months(
     let mut months = view.store().list_months(page.firm, from, through, pager.limit()).await?;
     let next_page_token = pager.cut(&mut months, |month| month.month.clone());
     let months = months.iter().map(|month| present::month(month, currency)).collect();
-    let review_due = review_due(view, page.firm).await?;
+    let review_due = review_due(view, page.firm, position).await?;
     let position = int64(position);
     Ok(v1::ListMonthsResponse { months, next_page_token, position, review_due })
 }
@@ -206,7 +206,7 @@ pub(super) async fn list_aging(
         next_page_token,
         position: int64(position),
         totals,
-        review_due: review_due(view, firm_id).await?,
+        review_due: review_due(view, firm_id, position).await?,
     })
 }
 

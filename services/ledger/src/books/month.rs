@@ -20,6 +20,7 @@ use crate::access::Authority;
 use crate::billing::{claimable_by, would_change};
 use crate::ledger::{Ledger, receipt};
 use crate::present::minor;
+use crate::reading::View;
 
 /// What a check found.
 struct Checked {
@@ -86,8 +87,8 @@ async fn check(
         blocks.push(InTheWay::that(Block::ReviewDue));
     }
     blocks.extend(unfinished.blocks());
-    let mut unbilled = Several::default();
-    for (fee, minor) in claimable_by(ledger, firm_id, through, ledger.today(firm)).await? {
+    let (mut unbilled, view) = (Several::default(), View::of_primary(ledger, authority));
+    for (fee, minor) in claimable_by(&view, firm_id, through, ledger.today(firm)).await? {
         unbilled.add(fee, minor);
     }
     if unbilled.count() > 0 {

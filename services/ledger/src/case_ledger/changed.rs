@@ -120,7 +120,7 @@ async fn by_firm(
     let (mut before, mut after) = (Said::new(), Said::new());
     let (mut last, mut looked_at) = (None, 0);
     loop {
-        let page = view.store().cases_with_fees(firm, last, CASES_PAGE).await?;
+        let page = view.store().cases_with_fees(firm, last, CASES_PAGE).await?.rows;
         let Some(end) = page.last() else { break };
         last = Some(*end);
         for case in page {

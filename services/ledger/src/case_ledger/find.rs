@@ -17,6 +17,8 @@ use crate::reading::{LAST, View, following};
 const FOUND_MAX: usize = 50;
 /// Ids that are looked at together for their ends.
 const IDS_PAGE: u32 = 10_000;
+/// Most of such pages; where clients are more, an answer says that it may not be whole.
+const ID_PAGES_MAX: usize = 20;
 
 pub(super) async fn find_cases(
     view: &View<'_>,
@@ -51,18 +53,21 @@ pub(super) async fn find_cases(
 async fn by_id(view: &View<'_>, firm: FirmId, part: &IdPart) -> Result<Found, Failure> {
     let mut cases: Vec<CaseId> = Vec::new();
     if let Some((first, last)) = part.range() {
-        cases = view.store().case_ids(firm, first, last, limit(FOUND_MAX + 1)).await?;
+        cases = view.store().case_ids(firm, first, last, limit(FOUND_MAX + 1)).await?.rows;
     }
-    let (mut after, begun) = (None, !cases.is_empty());
+    let (mut after, mut incomplete) = (None, cases.is_empty());
     // No index knows how an id ends; there are as many as there are clients, and a page is read at once.
-    while !begun && cases.len() <= FOUND_MAX {
-        let page = view.store().case_ids(firm, following(after), LAST, IDS_PAGE).await?;
-        let Some(last) = page.last() else { break };
-        after = Some(*last);
+    for _ in 0..ID_PAGES_MAX {
+        if !incomplete {
+            break;
+        }
+        let page = view.store().case_ids(firm, following(after), LAST, IDS_PAGE).await?.rows;
+        after = page.last().copied();
         cases.extend(page.into_iter().filter(|case| part.ends(*case)));
+        incomplete = after.is_some() && cases.len() <= FOUND_MAX;
     }
     cases.truncate(FOUND_MAX + 1);
-    Ok(Found { cases, incomplete: false })
+    Ok(Found { cases, incomplete })
 }
 
 fn limit(rows: usize) -> u32 {

@@ -7,7 +7,7 @@ use domain::account::{Account, ChargebackStatus, Invoice, Payment, RefundRequest
 use domain::event::Match;
 use domain::ids::{AccountId, FirmId, ProcessorRef};
 use domain::money::{Currency, Money};
-use store::{ExposureRow, InvoiceState, Source, SuggestedLinkRow};
+use store::{InvoiceState, SuggestedLinkRow};
 
 use super::{amount, day, minor};
 
@@ -178,27 +178,5 @@ pub(crate) fn suggested(firm: FirmId, row: &SuggestedLinkRow) -> v1::SuggestedLi
         second_case: name::case(firm, row.member),
         matches: matches.collect(),
         suggested_on: day(row.since_on),
-    }
-}
-
-/// An exposure from the read model.
-pub(crate) fn exposure(firm: FirmId, row: &ExposureRow, currency: Currency) -> v1::Exposure {
-    let account = match row.source {
-        Source::Case => String::new(),
-        Source::Account => name::account(firm, row.case_id.own_account()),
-    };
-    v1::Exposure {
-        case: name::case(firm, row.case_id),
-        account,
-        kind: v1::ExposureKind::from_domain(row.kind).into(),
-        amount: row.amount_minor.and_then(|amount| minor(amount, currency)),
-        period: row.period.map(int32),
-        citation: row.cites.clone(),
-        found_on: day(row.found_on),
-        event: Some(v1::EventReference {
-            position: int64(row.position),
-            event_id: row.event_id.to_string(),
-        }),
-        ..v1::Exposure::default()
     }
 }

@@ -16,9 +16,9 @@ use tonic::{Request, Response, Status};
 
 use crate::access::Authority;
 use crate::evidence;
-use crate::ledger::{Ledger, one_firm, receipt};
+use crate::ledger::{Ledger, as_case, one_firm, receipt};
 use crate::present::day;
-use crate::reading::{CasePage, View, read};
+use crate::reading::{CasePage, CasesOf, View, read};
 
 /// The service.
 pub(crate) struct PrivacyRpc(pub(crate) Ledger);
@@ -80,11 +80,14 @@ async fn list_retention(
 ) -> Result<v1::ListRetentionResponse, Failure> {
     view.ledger().check_name(authority, &message.parent).await?;
     let page = requests::list_retention(message)?;
-    let CasePage { cases, next_page_token, position } =
-        CasePage::read(view, "ListRetention", &page).await?;
-    let (_, mut states) = view.states(page.firm, &[StreamId::Firm], 0).await?;
+    let CasePage { ids, next_page_token, position } =
+        CasePage::read(view, "ListRetention", &page, CasesOf::Everybody).await?;
+    let cases = ids.iter().copied().map(StreamId::Case);
+    let streams: Vec<StreamId> = cases.chain([StreamId::Firm]).collect();
+    let mut states = view.states_at(page.firm, &streams, position).await?;
     let rules = one_firm(states.pop())?;
-    let cases = cases.iter().map(|(id, case)| retention(page.firm, *id, case, &rules)).collect();
+    let cases = ids.into_iter().zip(states.into_iter().filter_map(as_case));
+    let cases = cases.map(|(id, case)| retention(page.firm, id, &case, &rules)).collect();
     Ok(v1::ListRetentionResponse { cases, next_page_token, position: int64(position) })
 }
 

@@ -1,17 +1,13 @@
 //! Every case of a firm, page by page.
 
 use std::fmt::Debug;
-use std::sync::Arc;
 
 use api::requests::Page;
 use api::status::Failure;
-use domain::case::Case;
-use domain::event::StreamId;
 use domain::ids::CaseId;
 use uuid::Uuid;
 
 use super::View;
-use crate::ledger::as_case;
 use crate::paging::Pager;
 
 /// The last id there can be.
@@ -25,10 +21,18 @@ pub(crate) fn following(after: Option<CaseId>) -> CaseId {
 
 /// A page of a firm's cases, in the order of their ids.
 pub(crate) struct CasePage {
-    pub(crate) cases: Vec<(CaseId, Arc<Case>)>,
+    pub(crate) ids: Vec<CaseId>,
     pub(crate) next_page_token: String,
-    /// Where the list was read.
+    /// Where their rows were read, so that it is where they are folded.
     pub(crate) position: u64,
+}
+
+/// Which cases a list is of.
+#[derive(Clone, Copy)]
+pub(crate) enum CasesOf {
+    Everybody,
+    /// Those of whom a fee was claimed.
+    Claimed,
 }
 
 impl CasePage {
@@ -37,17 +41,18 @@ impl CasePage {
         view: &View<'_>,
         rpc: &str,
         page: &Page<F>,
+        of: CasesOf,
     ) -> Result<Self, Failure> {
         let (pager, after) =
             Pager::open_at(view.ledger(), rpc, page, |key| CaseId::parse(key).ok())?;
-        let position = view.read_at(page.firm, page.at_least_position).await?;
-        let mut ids =
-            view.store().case_ids(page.firm, following(after), LAST, pager.limit()).await?;
+        let applied = view.read_at(page.firm, page.at_least_position).await?;
+        let (store, rows) = (view.store(), pager.limit());
+        let found = match of {
+            CasesOf::Everybody => store.case_ids(page.firm, following(after), LAST, rows).await?,
+            CasesOf::Claimed => store.cases_with_fees(page.firm, after, rows).await?,
+        };
+        let (mut ids, position) = (found.rows, found.position.unwrap_or(applied));
         let next_page_token = pager.cut(&mut ids, CaseId::to_string);
-        let streams: Vec<StreamId> = ids.iter().copied().map(StreamId::Case).collect();
-        let (_, states) = view.states(page.firm, &streams, 0).await?;
-        let cases = ids.into_iter().zip(states);
-        let cases = cases.filter_map(|(id, state)| Some((id, as_case(state)?))).collect();
-        Ok(Self { cases, next_page_token, position })
+        Ok(Self { ids, next_page_token, position })
     }
 }

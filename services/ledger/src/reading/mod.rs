@@ -24,7 +24,7 @@ use crate::access::Authority;
 use crate::ledger::{Ledger, within_log};
 use crate::openings::{Look, clients_of};
 
-pub(crate) use cases::{CasePage, LAST, following};
+pub(crate) use cases::{CasePage, CasesOf, LAST, following};
 pub(crate) use history::History;
 pub(crate) use replicated::Replicated;
 use replicated::Unfit;

@@ -10,7 +10,7 @@ use domain::case::Case;
 use domain::event::{ExposureKind, StreamId};
 use domain::ids::CaseId;
 use domain::judge::{Judge, Matter, MoneyBack};
-use store::{CaseStatusRow, ExceptionKind, ExceptionRow};
+use store::{CaseStatusRow, ExceptionKind, ExceptionRow, RowsAt};
 
 use super::List;
 use crate::ledger::as_case;
@@ -24,7 +24,7 @@ impl List<'_> {
     /// Adds to money that is owed back by when a state asks for it, and to what was against the law of a state what stood against it.
     pub(super) async fn with_law(
         &self,
-        rows: &[ExceptionRow],
+        found: &RowsAt<ExceptionRow>,
         items: &mut [(String, v1::DueItem)],
     ) -> Result<(), Failure> {
         let of_law = |row: &ExceptionRow| {
@@ -34,9 +34,9 @@ impl List<'_> {
         let is_owed = |row: &ExceptionRow| {
             matches!(row.kind, ExceptionKind::UnearnedMoney | ExceptionKind::FeeExposed)
         };
-        let asked = rows.iter().filter(|row| of_law(row).is_some() || is_owed(row));
-        let cases = self.cases(asked.map(|row| row.case_id)).await?;
-        for (row, (_, item)) in rows.iter().zip(items) {
+        let asked = found.rows.iter().filter(|row| of_law(row).is_some() || is_owed(row));
+        let cases = self.cases(asked.map(|row| row.case_id), found.position).await?;
+        for (row, (_, item)) in found.rows.iter().zip(items) {
             let Some(case) = cases.get(&row.case_id) else { continue };
             let matter = Matter {
                 id: row.case_id,
@@ -62,11 +62,11 @@ impl List<'_> {
     /// Adds to rounds that may go out what holds them, and what a clerk sees to before they leave.
     pub(super) async fn with_letters(
         &self,
-        rows: &[CaseStatusRow],
+        found: &RowsAt<CaseStatusRow>,
         items: &mut [(String, v1::DueItem)],
     ) -> Result<(), Failure> {
-        let cases = self.cases(rows.iter().map(|row| row.case_id)).await?;
-        for (row, (_, item)) in rows.iter().zip(items) {
+        let cases = self.cases(found.rows.iter().map(|row| row.case_id), found.position).await?;
+        for (row, (_, item)) in found.rows.iter().zip(items) {
             let Some(case) = cases.get(&row.case_id) else { continue };
             for against in case.against_letters(self.state, self.today) {
                 let held = cited(&against.detail, &against.cites);
@@ -80,16 +80,18 @@ impl List<'_> {
         Ok(())
     }
 
+    /// Cases as they stood where their rows were read.
     async fn cases(
         &self,
         ids: impl Iterator<Item = CaseId>,
+        position: Option<u64>,
     ) -> Result<BTreeMap<CaseId, Arc<Case>>, Failure> {
         let ids: BTreeSet<CaseId> = ids.collect();
         let streams: Vec<StreamId> = ids.iter().copied().map(StreamId::Case).collect();
-        if streams.is_empty() {
+        let Some(position) = position.filter(|_| !streams.is_empty()) else {
             return Ok(BTreeMap::new());
-        }
-        let (_, states) = self.view.states(self.page.firm, &streams, 0).await?;
+        };
+        let states = self.view.states_at(self.page.firm, &streams, position).await?;
         let cases = ids.into_iter().zip(states);
         Ok(cases.filter_map(|(id, state)| Some((id, as_case(state)?))).collect())
     }

@@ -15,9 +15,6 @@ CREATE INDEX exception_kind ON exception (firm, generation, kind, position, subj
 -- Few invoices of many, and few clients. What is the same for all of them stands before what they are listed by: without it the key of
 -- the table would be as good, and that goes through everybody.
 CREATE INDEX invoice_charge ON invoice (firm, generation, number) WHERE charge_on IS NOT NULL;
-DROP INDEX invoice_charge_waiting;
-CREATE INDEX invoice_charge_waiting ON invoice (firm, generation, number, charge_asked_on, charge_asked_at)
-    WHERE charge_asked_at IS NOT NULL;
 DROP INDEX case_status_died;
 CREATE INDEX case_status_died ON case_status (firm, generation, charge_rule, case_id) WHERE charge_rule = 'death';
 CREATE INDEX case_status_signed ON case_status (firm, generation, state, case_id) WHERE state = 'signed';

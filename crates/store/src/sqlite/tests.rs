@@ -81,14 +81,11 @@ async fn every_list_walks_an_index_in_its_own_order() {
             "exception_kind (firm=? AND generation=? AND kind=?",
         ),
         ("t.kind = $5 ", "exposure_kind (firm=? AND generation=? AND kind=?"),
-        (
-            "FROM exposure t WHERE t.case_id = $5",
-            "exposure_case (firm=? AND generation=? AND case_id=?",
-        ),
+        ("t.case_id = $5 AND (t.kind = $6", "exposure_case (firm=? AND generation=? AND case_id=?"),
         ("i.state = 'open'", "invoice_state (firm=? AND generation=? AND state=?)"),
         ("t.state = $5", "invoice_state (firm=? AND generation=? AND state=? AND number>?)"),
         ("t.charge_on IS NOT NULL", "invoice_charge (firm=? AND generation=? AND number>?)"),
-        ("t.charge_asked_at IS NOT NULL", "invoice_charge_waiting (firm=? AND generation=?"),
+        ("(t.charge_asked_on < $3", "invoice_charge_waiting (firm=? AND generation=?"),
         (
             "t.account_id = $4 ORDER BY +t.position",
             "PRIMARY KEY (firm=? AND generation=? AND account_id=?)",

@@ -22,7 +22,7 @@ pub(crate) struct Handed {
 }
 
 /// A batch that landed.
-pub(crate) struct Landed {
+struct Landed {
     events: VecDeque<Arc<Recorded>>,
     /// The streams of its events as they are after the last of them.
     states: HashMap<StreamId, State>,
@@ -37,7 +37,7 @@ pub(crate) struct Taken {
 
 impl Landed {
     /// Events, as the writer's world has their streams.
-    pub(crate) fn of(events: Vec<Arc<Recorded>>, world: &World) -> Self {
+    fn of(events: Vec<Arc<Recorded>>, world: &World) -> Self {
         let streams: HashSet<StreamId> = events.iter().map(|event| event.stream).collect();
         let state = |stream: StreamId| Some((stream, world.state(stream)?.clone()));
         let states = streams.into_iter().filter_map(state).collect();
@@ -54,14 +54,13 @@ impl Handed {
         }
     }
 
-    /// Whether this process projects.
-    pub(crate) fn is_wanted(&self) -> bool {
-        self.wanted.load(Ordering::Relaxed)
-    }
-
-    /// Adds what a batch has written.
-    pub(crate) fn put(&self, landed: Landed) {
-        let Some(next) = landed.events.front().map(|first| first.position) else { return };
+    /// Adds what a batch has written, and its streams as the writer's world has them.
+    pub(crate) fn put(&self, events: Vec<Arc<Recorded>>, world: &World) {
+        let wanted = self.wanted.load(Ordering::Relaxed);
+        let Some(next) = events.first().filter(|_| wanted).map(|first| first.position) else {
+            return;
+        };
+        let landed = Landed::of(events, world);
         let mut batches = lock(&self.batches);
         let last = batches.back().and_then(|last| last.events.back()).map(|last| last.position);
         let waiting: usize = batches.iter().map(|batch| batch.events.len()).sum();

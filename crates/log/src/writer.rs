@@ -15,7 +15,7 @@ use vault::FirmKeys;
 use crate::cache::Cache;
 use crate::clock::{Clock, Ids};
 use crate::error::{StoreError, as_dyn};
-use crate::handed::{Handed, Landed};
+use crate::handed::Handed;
 use crate::head::Head;
 use crate::plan::{BatchPlan, Decided, Verdict, answers};
 use crate::ports::{Landing, Store};
@@ -138,9 +138,7 @@ impl Writer {
             span.record("otel.status_code", "ERROR");
         })?;
         self.landed = Instant::now();
-        if self.handed.is_wanted() {
-            self.handed.put(Landed::of(events, self.cache.world()));
-        }
+        self.handed.put(events, self.cache.world());
         self.stats.commit_time.add_time(begun.elapsed());
         link(&span, &batch[..verdicts.len()]);
         Ok(verdicts)

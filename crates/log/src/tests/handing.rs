@@ -7,17 +7,17 @@ use domain::State;
 use domain::world::World;
 
 use super::support::{NOW, recorded};
-use crate::handed::{Handed, Landed};
+use crate::handed::Handed;
 use crate::settings::HANDED_EVENTS_MAX;
 
-/// Events as a writer hands them over that has their streams loaded.
-fn events(positions: std::ops::RangeInclusive<u64>) -> Landed {
+/// Hands events over, as a writer does that has their streams loaded.
+fn put(handed: &Handed, positions: std::ops::RangeInclusive<u64>) {
     let events: Vec<_> = positions.map(|position| Arc::new(recorded(position, NOW))).collect();
     let mut world = World::new(events[0].firm, 0, 0);
     for event in &events {
         world.insert(event.stream, State::empty(event.stream));
     }
-    Landed::of(events, &world)
+    handed.put(events, &world);
 }
 
 fn taken(handed: &Handed, after: u64, limit: usize) -> Vec<u64> {
@@ -27,20 +27,20 @@ fn taken(handed: &Handed, after: u64, limit: usize) -> Vec<u64> {
 #[test]
 fn what_is_handed_over_follows_on_without_a_gap_or_is_left_to_the_log() {
     let handed = Handed::default();
-    handed.put(events(1..=3));
+    put(&handed, 1..=3);
     assert_eq!(taken(&handed, 0, 9), [0; 0], "nobody here projects");
     handed.want(true);
-    handed.put(events(4..=6));
+    put(&handed, 4..=6);
     assert_eq!(taken(&handed, 0, 9), [0; 0], "the first three are missing");
     assert_eq!(taken(&handed, 3, 2), [4, 5]);
-    handed.put(events(7..=8));
+    put(&handed, 7..=8);
     assert_eq!(taken(&handed, 6, 9), [7, 8], "what the log has given is passed over");
-    handed.put(events(9..=10));
+    put(&handed, 9..=10);
     // Another process wrote the eleventh.
-    handed.put(events(12..=13));
+    put(&handed, 12..=13);
     assert_eq!(taken(&handed, 8, 9), [0; 0]);
     assert_eq!(taken(&handed, 11, 9), [12, 13]);
-    handed.put(events(14..=14));
+    put(&handed, 14..=14);
     handed.want(false);
     assert!(!handed.has_after(13), "another process projects");
 }
@@ -50,11 +50,11 @@ fn a_projection_that_is_far_behind_reads_the_log() {
     let handed = Handed::default();
     handed.want(true);
     let most = u64::try_from(HANDED_EVENTS_MAX).unwrap();
-    handed.put(events(1..=most));
+    put(&handed, 1..=most);
     assert!(handed.has_after(0));
-    handed.put(events(most + 1..=most + 1));
+    put(&handed, most + 1..=most + 1);
     assert!(!handed.has_after(0) && handed.has_after(most));
-    handed.put(events(most + 2..=2 * most + 2));
+    put(&handed, most + 2..=2 * most + 2);
     assert!(!handed.has_after(most));
 }
 
@@ -62,8 +62,8 @@ fn a_projection_that_is_far_behind_reads_the_log() {
 fn streams_are_known_as_they_are_after_a_whole_batch_alone() {
     let handed = Handed::default();
     handed.want(true);
-    handed.put(events(1..=3));
-    handed.put(events(4..=6));
+    put(&handed, 1..=3);
+    put(&handed, 4..=6);
     let streams = |after: u64, limit: usize| {
         let taken = handed.take_after(after, limit);
         let of_events: BTreeSet<_> = taken.events.iter().map(|event| event.stream).collect();

@@ -55,16 +55,17 @@ def move(invoice, number, sums, named):
             raise ValueError(f"invoice {number}: {later} was reached before all that was {first}")
 
 
-def recover(invoice, number, amount):
-    """What is paid beyond what is open had been given up, and is written off no more."""
+def recover(invoice, number, amount, is_told_again):
+    """What is paid beyond what is open had been given up, and is written off no more. Without a fact that was taken back since,
+    less may have been given up by then: what it comes to is said behind."""
     wholes = [cents(line["amount"]) for line in invoice["lines"]]
     over = [max(0, sum(share.values()) - whole) for whole, share in zip(wholes, invoice["shares"])]
     parts = [min(most, share["written_off"]) for most, share in zip(over, invoice["shares"])]
-    if sum(parts) != amount:
+    if sum(parts) != amount and not is_told_again:
         raise ValueError(f"{amount} is recovered of invoice {number}, and its lines are over by {over}")
     for share, part in zip(invoice["shares"], parts):
         share["written_off"] -= part
-    invoice["written_off"] -= amount
+    invoice["written_off"] -= sum(parts)
 
 
 def say(invoice, lines):

@@ -94,8 +94,11 @@ class Firm:
             if name == "money_corrected":
                 self.accounts[key] = Account()
             told = standing(story) if name == "money_corrected" else [event]
+            account = self.accounts.setdefault(key, Account())
+            if name == "money_corrected":
+                account.corrected_by = event["request_id"]
+            account.is_told_again = account.corrected_by == event["request_id"]
             for fact in told:
-                account = self.accounts.setdefault(key, Account())
                 account.apply(fact["event"], fact["payload"], fact["occurred_on"])
 
     def filed_as(self, payload):
@@ -457,7 +460,8 @@ class Account:
 
     def __init__(self):
         self.invoices, self.payments, self.owner, self.members = {}, {}, None, []
-        self.moved = False
+        self.moved = self.is_told_again = False
+        self.corrected_by = None
 
     def apply(self, name, payload, on):
         if name == "account_opened":
@@ -485,7 +489,7 @@ class Account:
                 whole = sum(cents(line["amount"]) for line in of["lines"])
                 over = amount - max(0, whole - sum(of[name] for name in lines.nothing()))
                 self.move(invoice, {"paid": amount}, payload)
-                lines.recover(of, invoice, max(0, over))
+                lines.recover(of, invoice, max(0, over), self.is_told_again)
         elif name in ("refund_issued", "chargeback_opened"):
             self.go_back(payload, frees=name == "refund_issued")
         elif name == "chargeback_won":

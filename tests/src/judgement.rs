@@ -334,15 +334,16 @@ fn told_otherwise(rng: &mut StdRng, told: Vec<Recorded>) -> Vec<Recorded> {
         }
     }
     // Of two facts of one kind on one day nobody can say which came first: where requests that tell more have one
-    // each, they stay as they are.
-    let mut telling: BTreeMap<Told, BTreeSet<Vec<Told>>> = BTreeMap::new();
+    // each, or one of them tells no fact besides, they stay as they are.
+    let decides = |request: &Vec<Recorded>| request.iter().any(is_no_fact);
+    let mut telling: BTreeMap<Told, BTreeSet<(bool, Vec<Told>)>> = BTreeMap::new();
     for request in &requests {
         for fact in facts(request) {
-            telling.entry(fact).or_default().insert(facts(request));
+            telling.entry(fact).or_default().insert((decides(request), facts(request)));
         }
     }
     let keeps_its_place = |request: &Vec<Recorded>| {
-        request.iter().any(is_no_fact) || facts(request).iter().any(|fact| telling[fact].len() > 1)
+        decides(request) || facts(request).iter().any(|fact| telling[fact].len() > 1)
     };
     let (kept, mut free): (Vec<_>, Vec<_>) = requests.into_iter().partition(keeps_its_place);
     let as_told = free.clone();

@@ -188,3 +188,25 @@ fn early_service_taints_every_agreement_in_whose_waiting_days_it_was_done() {
         assert_eq!(desk.answer(case(A), period, "2026-05-01", Gate::WaitingDays), Answer::Fails);
     }
 }
+
+/// A fee is judged as it stands: of one that nothing allowed and that was given back no page says that none was claimed.
+#[test]
+fn of_what_was_given_back_it_is_not_said_that_nothing_was_claimed() {
+    let mut desk = Desk::open();
+    desk.opened(case(A), "2026-03-02", "2026-03-06").month(case(A), "2026-03-09");
+    desk.bill(account(A), "2026-04-01");
+    desk.today("2026-05-01");
+    let claimed = |desk: &Desk| {
+        let explained = desk.explain(case(A), 1, "2026-05-01");
+        explained.findings.iter().find(|of| of.gate == Gate::NotClaimed).unwrap().because.clone()
+    };
+    let (amount, payment) = (usd(19_900), reference("p1"));
+    let paid = PaymentReceived { amount, invoice: Some(1), payment: payment.clone() };
+    desk.try_account(account(A), "2026-04-02", AccountAction::PaymentReceived(paid)).unwrap();
+    desk.act(case(A), "2026-03-04", CaseAction::NoteRoundSent(round(NORTH, &["a"])));
+    assert_eq!(claimed(&desk), "claimed on 2026-04-01, and no other fee was");
+    let refund = reference("r1");
+    let back = Refund { amount, payment, reason: None, refund, request: None };
+    desk.try_account(account(A), "2026-04-10", AccountAction::Refund(back)).unwrap();
+    assert_eq!(claimed(&desk), "what was claimed for the period was given back");
+}

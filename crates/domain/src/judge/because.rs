@@ -124,6 +124,7 @@ pub(super) enum Because<'a> {
         periods: u32,
     },
     NotClaimed,
+    GivenBack,
     Claimed(&'a Mark),
     ClaimedBefore {
         fee: &'a Mark,
@@ -309,6 +310,7 @@ impl<'a> Because<'a> {
             | Self::NotBegun { .. }
             | Self::ContractDone { .. }
             | Self::NotClaimed
+            | Self::GivenBack
             | Self::FrameRuns { .. }
             | Self::NothingAchieved
             | Self::PromiseOpen(_)
@@ -409,7 +411,7 @@ impl fmt::Display for Because<'_> {
             Self::GivenUp(mark) => write!(f, "given up without a fee on {}", mark.on),
             Self::NothingPromised => f.write_str("the plan promises no work for it"),
             Self::NotEvidenced { work, .. } => {
-                let work: Vec<&str> = work.iter().map(|work| work.code()).collect();
+                let work: Vec<_> = work.iter().map(|work| work.code().replace('_', " ")).collect();
                 write!(f, "not evidenced: {}", work.join(", "))
             }
             Self::Done { over_on, done } => {
@@ -431,6 +433,7 @@ impl fmt::Display for Because<'_> {
                 write!(f, "all {periods} periods of the contract are complete")
             }
             Self::NotClaimed => f.write_str("no fee was claimed for the period"),
+            Self::GivenBack => f.write_str("what was claimed for the period was given back"),
             Self::Claimed(mark) => write!(f, "claimed on {}, and no other fee was", mark.on),
             Self::ClaimedBefore { fee, start } => {
                 write!(f, "the fee of the period of {start} was claimed on {}", fee.on)

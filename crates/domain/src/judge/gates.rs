@@ -351,6 +351,13 @@ impl<'a> Asking<'_, 'a> {
                 let because = Because::ClaimedBefore { fee: &fee.mark, start: fee.start };
                 Ruling::fails(because, Opens::Never)
             }
+            // It is of days of which the service has none any more.
+            (Some(fee), None) if self.slot.is_none() => {
+                Ruling::holds(Because::Claimed(&earned[fee].mark))
+            }
+            (_, None) if self.slot().is_some_and(|of| self.judge.was_claimed(of.period.number)) => {
+                Ruling::holds(Because::GivenBack)
+            }
             (_, None) => Ruling::holds(Because::NotClaimed),
         }
     }

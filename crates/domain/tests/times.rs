@@ -274,3 +274,24 @@ fn a_right_to_cancel_is_counted_from_the_later_day() {
     assert!(cancelled(None, "2026-03-05") && !cancelled(None, "2026-03-06"));
     assert!(cancelled(Some(new_york), "2026-03-06") && !cancelled(Some(new_york), "2026-03-07"));
 }
+
+/// 15 USC 1679b(a)(1): letters about what nobody said is wrong are no work, on whichever of two days they went out.
+#[test]
+fn letters_without_a_basis_are_no_work_on_either_day() {
+    let new_york = Zone::parse("America/New_York").unwrap();
+    let mut desk = Desk::open();
+    desk.signed_as(case(A), "2026-03-02", Enrol { zone: Some(new_york), ..enrol() });
+    let import = CaseAction::ImportReport(report(NORTH, "2026-03-10", &["a", "b", "c"]));
+    tell(&mut desk, "2026-03-10", None, import).unwrap();
+    for (item, answer) in [("c", Answer::Fails), ("a", Answer::Unknown)] {
+        // On April 1st, the first day of the second period, where the client lives.
+        let sent = CaseAction::NoteRoundSent(round(NORTH, &[item]));
+        tell(&mut desk, "2026-03-31", None, sent).unwrap();
+        tell_late(&mut desk, "2026-03-31", None, progress()).unwrap();
+        desk.today("2026-04-10");
+        tell(&mut desk, "2026-04-10", None, progress()).unwrap();
+        desk.today("2026-05-10");
+        let found = desk.answer(case(A), 2, "2026-05-10", Gate::FullyPerformed);
+        assert_eq!(found, answer, "{item}");
+    }
+}

@@ -194,7 +194,7 @@ fn a_fee_or_an_invoice_that_was_not_earned_so_is_named() {
         ("start", |e| change(e, "start", json!("2025-01-07")), &["other days than its period"]),
         ("end", |e| change(e, "end", json!("2025-01-20")), &["other days than its period"]),
         ("earned_on", |e| change(e, "earned_on", json!("2025-01-07")), &["earned on another day"]),
-        ("plan", |e| change(e, "plan", json!("other")), &["another plan than the enrolment"]),
+        ("plan", |e| change(e, "plan", json!("other")), &["another plan than its agreement"]),
         ("as_of", |e| change(e, "as_of", json!("2026-01-07")), &["judged as of another day"]),
         ("no_rules", |e| change(e, "rules", json!([])), &["other rule packs than its agreement"]),
         (

@@ -127,10 +127,11 @@ impl Placing<'_> {
 
     /// Whether a round disputes something that its client said is wrong, or that is obsolete.
     fn has_basis(&self, done: &WorkDone) -> bool {
-        let Mark { at, on, .. } = &done.moment.mark;
-        let sent = |round: &Round| (round.mark.on, round.mark.at.position);
-        let round = self.case.rounds.binary_search_by_key(&(*on, at.position), sent);
-        let Ok(round) = round.map(|at| &self.case.rounds[at]) else { return true };
+        // Where the day of the work is in doubt, that of its letters is the day before or after.
+        let from = done.moment.on().pred_opt().unwrap_or(CivilDate::MIN);
+        let near = self.case.rounds.partition_point(|round| round.mark.on < from);
+        let sent = |round: &&Round| round.mark.at.position == done.moment.mark.at.position;
+        let Some(round) = self.case.rounds[near..].iter().find(sent) else { return true };
         let mut disputed = round.letters.iter().flat_map(|letter| {
             letter.items.iter().map(|item| (item.clone(), letter.bureau.clone()))
         });

@@ -128,7 +128,12 @@ mod tests {
         let signings: Vec<_> = exposures.iter().filter(is_signing).collect();
         let [signing] = signings.as_slice() else { panic!("{signings:?}") };
         assert!(signing.details[0].starts_with("the trade is not allowed in GA"), "{signing:?}");
-        let others = exposures.iter().filter(|of| !is_signing(of));
+        // The work of clients in California in the gap between two bonds (Cal. Civ. Code 1789.18).
+        let is_unsecured = |of: &&v1::Exposure| of.kind() == v1::ExposureKind::WorkUnsecured;
+        let unsecured: Vec<_> = exposures.iter().filter(is_unsecured).collect();
+        let in_gap = |of: &&v1::Exposure| of.details.iter().any(|detail| detail.contains("CA"));
+        assert!(!unsecured.is_empty() && unsecured.iter().all(in_gap), "{unsecured:?}");
+        let others = exposures.iter().filter(|of| !is_signing(of) && !is_unsecured(of));
         let kinds: Vec<_> = others.map(v1::Exposure::kind).collect();
         let fee = v1::ExposureKind::FeeAskedUnearned;
         let others = [v1::ExposureKind::EarlyService, v1::ExposureKind::PaymentUnearned];

@@ -71,6 +71,10 @@ fn a_firm_with_a_place_in_one_state_serves_clients_of_five() {
     assert!(state_gate(&desk, 5).1.contains("no rule pack of MT was adopted"));
     // Once that is on file, each is left with what its own state asks.
     file(&mut desk, StandingKind::TrustAccount, "NC", None);
+    #[allow(
+        clippy::redundant_closure_for_method_calls,
+        reason = "a method's judge has one lifetime"
+    )]
     let nc = |number| desk.judged(case(number), |judge| judge.unknown_law());
     for (number, state) in (1..).zip(states) {
         let unknown: Vec<StateCode> = nc(number).into_keys().collect();

@@ -122,7 +122,7 @@ fn tell(desk: &mut Desk, (cases, paying): (&[CaseId], AccountId), (at, told): (u
             let (position, stream) = (wanted.position, wanted.stream);
             let of = cases.iter().find(|of| StreamId::Case(**of) == stream).copied();
             if let Some(of) = of
-                && desk.state(of).corrected.get(&position).is_none()
+                && !desk.state(of).corrected.contains_key(&position)
             {
                 desk.correct(of, position, Becomes::Nothing);
             }

@@ -115,8 +115,7 @@ pub(super) fn mark(
         return Ok(());
     }
     // What was told wrongly leaves sums behind that only all that was told comes right by: that waits for no review.
-    let corrected: BTreeSet<AccountId> =
-        draft.events().iter().filter_map(|told| corrected(told)).collect();
+    let corrected: BTreeSet<AccountId> = draft.events().iter().filter_map(corrected).collect();
     for id in accounts_of(draft, touched)? {
         if corrected.contains(&id) || !awaited.accounts.contains(&id) {
             shares::restate(draft, id)?;

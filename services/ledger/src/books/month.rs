@@ -114,7 +114,7 @@ impl Checked {
 
     /// How much more or less the ledger has than statements, of what these have more.
     fn more_in_ledger(&self, statements_more: Option<i64>) -> String {
-        let amount = self.amount(statements_more.map(|minor| minor.saturating_abs()));
+        let amount = self.amount(statements_more.map(i64::saturating_abs));
         match statements_more {
             Some(minor) if minor > 0 => format!("{amount} less than they have"),
             Some(minor) if minor < 0 => format!("{amount} more than they have"),

@@ -68,7 +68,7 @@ fn g4_an_unfinished_month_stays_open_until_done() {
     let refusal = desk.claim(case(A), 1, "2026-04-02").unwrap_err();
     is(&refusal, Reason::GatesClosed);
     assert_eq!(rules(&refusal), ["G4"]);
-    assert!(refusal.violations[0].detail.contains("progress_report"), "{refusal}");
+    assert!(refusal.violations[0].detail.contains("progress report"), "{refusal}");
     let completing = ProgressReportSent { completes_before: Some(true), document: None };
     desk.act(case(A), "2026-04-03", CaseAction::ProgressReportSent(completing));
     assert_eq!(
